@@ -1,0 +1,29 @@
+"""What the engine raises: bad input, and jobs that cannot be done as asked."""
+
+
+class EngineError(Exception):
+    """Anything the engine refuses; the text has the thing, the value, the limit and the way out."""
+
+
+class BadInput(EngineError):
+    """An input that makes no sense: file, line, value and what was expected."""
+
+
+class CannotBeDone(EngineError):
+    """A sensible input, but the job cannot be done as asked; `findings` say why and what would help.
+
+    Parameters
+    ----------
+    text : str
+        One sentence for a person.
+    findings : tuple
+        The `Finding` records that refuse the job [-].
+    """
+
+    def __init__(self, text: str, findings: tuple[object, ...] = ()) -> None:
+        super().__init__(text)
+        self.findings = findings
+
+
+class Stopped(EngineError):
+    """The `stop` callable asked for an end before the work was done; nothing was written."""

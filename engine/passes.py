@@ -1,0 +1,352 @@
+"""Which runs of which cutter make the openings? Offset lines, laid on the skin and stepped down the wall."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from shapely import Polygon
+
+from engine.axes import cutter_directions
+from engine.chart import to_sphere
+from engine.errors import CannotBeDone
+from engine.frames import normalised, unit_of
+from engine.offset import Offset, SkinMetric, offset_region, skin_metric
+from engine.records import (
+    Chart,
+    Cutter,
+    CutterForm,
+    CutPass,
+    Finding,
+    Floats,
+    Layers,
+    Machine,
+    Phase,
+    Region,
+    Rules,
+    Severity,
+    Surface,
+    Treatment,
+    Wall,
+)
+from engine.surface import depth_below, normals_at, points_at
+from engine.wall import wall_at
+
+_LOST_SHARE = 0.03  # of the openings' area that a larger cutter may leave in corners before a smaller one is taken
+_LOOSE_SLUG_MM = 15.0  # common practice: a larger slug must be caught by hand
+
+
+def opening_passes(
+    layers: Layers,
+    chart: Chart,
+    surface: Surface,
+    wall: Wall,
+    cutters: Sequence[Cutter],
+    machine: Machine,
+    rules: Rules,
+) -> tuple[tuple[CutPass, ...], tuple[Finding, ...]]:
+    """Return the passes that cut a design's openings through the wall, with findings about them.
+
+    Parameters
+    ----------
+    layers, chart, surface, wall
+        The design, where it lies, and the piece.
+    cutters : sequence of Cutter
+        The cutters at hand; the largest flat one that loses little in the corners is taken.
+    machine : Machine
+        Decides how the cutter leans, and so how wide it cuts.
+    rules : Rules
+        Steps, overshoot and limits.
+
+    Raises
+    ------
+    CannotBeDone
+        When no cutter reaches through the wall, or none enters an opening.
+    """
+    openings = layers.of(Treatment.OPENING)
+    if not openings:
+        return (), ()
+    metric = _metric(openings, chart, surface, machine)
+    index, offsets = _choose_cutter(openings, metric, cutters, wall, rules)
+    cutter = cutters[index]
+    lines = [(region, line, closed, o) for region, o in zip(openings, offsets, strict=True) for line, closed in _lines(o)]
+    laid = _lay([line for _, line, _, _ in lines], chart, surface, wall, cutter, machine, rules)
+    counts: dict[str, int] = {}
+    passes = []
+    for (region, _, closed, offset), (skin, directions, tips) in zip(lines, laid, strict=True):
+        counts[region.name] = counts.get(region.name, 0) + 1
+        number = counts[region.name]
+        passes.append(
+            CutPass(
+                name=f"{region.name} {'outline' if closed else 'centre line'}" + (f" {number}" if number > 1 else ""),
+                region=region.name,
+                phase=Phase.OPENING,
+                cutter=index,
+                closed=closed,
+                along_centre=not closed,
+                skin_work_mm=skin,
+                directions=directions,
+                tips_work_mm=tips,
+                feeds_mm_per_min=_feeds(len(tips), cutter, rules),
+                overcut_mm=0.0 if closed else offset.overcut_mm,
+            )
+        )
+    findings = (
+        _lean_findings(passes, surface, rules)
+        + _overcut_findings(passes, rules)
+        + _slug_findings(openings, metric, cutter)
+    )
+    return _with_precedence(passes, openings, metric, rules), tuple(findings)
+
+
+def _metric(openings: Sequence[Region], chart: Chart, surface: Surface, machine: Machine) -> SkinMetric:
+    def skin_and_axis(sheet: Floats) -> tuple[Floats, Floats]:
+        unit = unit_of(*to_sphere(chart, sheet))
+        skin = points_at(surface, unit)
+        wanted = normals_at(surface, unit)
+        return skin, cutter_directions(machine, skin + surface.origin_seat_mm, wanted)
+
+    boxes = np.array([region.polygon.bounds for region in openings])
+    low, high = boxes.min(axis=0), boxes.max(axis=0)
+    return skin_metric(skin_and_axis, (low[0], low[1], high[2], high[3]))
+
+
+def _choose_cutter(
+    openings: Sequence[Region], metric: SkinMetric, cutters: Sequence[Cutter], wall: Wall, rules: Rules
+) -> tuple[int, list[Offset]]:
+    """Return the largest flat cutter that reaches through the wall and loses little, and its offsets."""
+    need = float(wall.thickness_mm.max()) + rules.overshoot_mm + rules.reach_spare_mm
+    flat = [i for i, c in enumerate(cutters) if c.form is CutterForm.FLAT]
+    able = [i for i in flat if min(cutters[i].flute_length_mm, cutters[i].stick_out_mm) >= need]
+    if not able:
+        raise CannotBeDone(*_no_reach([cutters[i] for i in flat], need))
+    best: tuple[float, int, list[Offset]] | None = None
+    for i in sorted(able, key=lambda i: -cutters[i].diameter_mm):
+        offsets = [
+            offset_region(r.polygon, metric, cutters[i].radius_mm, rules.point_spacing_mm, rules.chord_tolerance_mm)
+            for r in openings
+        ]
+        missed = sum(not (o.contours or o.centre_lines) for o in offsets)
+        lost = sum(o.lost_mm2 for o in offsets) / sum(r.polygon.area for r in openings)
+        spoilt = max(o.overcut_mm for o in offsets) > rules.outline_tolerance_mm
+        score = missed * 10 + spoilt * 5 + lost
+        if best is None or score < best[0]:
+            best = (score, i, offsets)
+        if not missed and not spoilt and lost <= _LOST_SHARE:
+            break
+    assert best is not None
+    _, index, offsets = best
+    shut = [r for r, o in zip(openings, offsets, strict=True) if not (o.contours or o.centre_lines)]
+    if shut:
+        raise CannotBeDone(*_does_not_enter(shut, cutters[index]))
+    return index, offsets
+
+
+def _no_reach(flat: Sequence[Cutter], need_mm: float) -> tuple[str, tuple[Finding, ...]]:
+    longest = max((min(c.flute_length_mm, c.stick_out_mm) for c in flat), default=0.0)
+    text = (
+        f"no flat cutter reaches through the wall: {need_mm:.1f} mm of flute needed, the longest has {longest:.1f} mm"
+    )
+    finding = Finding(
+        Severity.REFUSE,
+        "cutter reach",
+        text,
+        "thin the wall further or fit a longer cutter",
+        measured=longest,
+        allowed=need_mm,
+        unit="mm",
+    )
+    return text, (finding,)
+
+
+def _does_not_enter(regions: Sequence[Region], cutter: Cutter) -> tuple[str, tuple[Finding, ...]]:
+    findings = tuple(
+        Finding(
+            Severity.REFUSE,
+            "slot width",
+            f"cutter {cutter.name} does not enter {region.name}",
+            "take a smaller cutter, or draw it wider",
+            place=region.name,
+            allowed=cutter.diameter_mm,
+            unit="mm",
+        )
+        for region in regions
+    )
+    return findings[0].text, findings
+
+
+def _lines(offset: Offset) -> list[tuple[Floats, bool]]:
+    return [(line, True) for line in offset.contours] + [(line, False) for line in offset.centre_lines]
+
+
+def _lay(
+    lines: Sequence[Floats],
+    chart: Chart,
+    surface: Surface,
+    wall: Wall,
+    cutter: Cutter,
+    machine: Machine,
+    rules: Rules,
+) -> list[tuple[Floats, Floats, Floats]]:
+    """Return for each sheet line its skin points, directions and tips at every level, all lines at once."""
+    ends = np.cumsum([len(line) for line in lines])[:-1]
+    unit = unit_of(*to_sphere(chart, np.concatenate(lines)))
+    skin = points_at(surface, unit)
+    normal = normals_at(surface, unit)
+    directions = cutter_directions(machine, skin + surface.origin_seat_mm, normal)
+    through = wall_at(wall, unit) + rules.overshoot_mm
+    shares = _level_shares(float(through.max()), cutter, rules)
+    # the first level lies the rind step under the skin everywhere, the last one at the full local depth
+    wanted = rules.rind_step_mm + (through - rules.rind_step_mm)[None, :] * shares[:, None]
+    tips = tips_at_depth(surface, skin, normal, directions, wanted)
+    return [
+        (s, d, t)
+        for s, d, t in zip(
+            np.split(skin, ends), np.split(directions, ends), np.split(tips, ends, axis=1), strict=True
+        )
+    ]
+
+
+def _level_shares(deepest_mm: float, cutter: Cutter, rules: Rules) -> Floats:
+    steps = max(1, int(np.ceil((deepest_mm - rules.rind_step_mm) / cutter.step_down_mm)))
+    return np.arange(steps + 1) / steps
+
+
+def _feeds(levels: int, cutter: Cutter, rules: Rules) -> Floats:
+    feeds = np.full(levels, cutter.feed_mm_per_min)
+    feeds[0] *= rules.rind_feed_factor
+    return feeds
+
+
+def tips_at_depth(surface: Surface, skin: Floats, normal: Floats, directions: Floats, depth_mm: Floats) -> Floats:
+    """Return tips on the cutter's axis so deep under the skin, measured to the nearest skin.
+
+    Parameters
+    ----------
+    surface : Surface
+        The fitted skin.
+    skin, normal, directions : ndarray (n, 3)
+        Where the axis crosses the skin [mm], the skin's normal and the axis there [-].
+    depth_mm : ndarray (levels, n)
+        Wanted depth [mm].
+
+    Returns
+    -------
+    ndarray (levels, n, 3)
+        Tips in the work frame [mm].
+    """
+    slope = np.sum(normal * directions, axis=1)
+    along = depth_mm / slope
+    tips = skin - along[..., None] * directions
+    for _ in range(2):
+        along = along + (depth_mm - depth_below(surface, tips, rounds=3)) / slope
+        tips = skin - along[..., None] * directions
+    return tips
+
+
+def _with_precedence(
+    passes: list[CutPass], openings: Sequence[Region], metric: SkinMetric, rules: Rules
+) -> tuple[CutPass, ...]:
+    """Let a small opening be cut before a larger neighbour that a narrow web parts it from; holes come first."""
+    scale = float(np.sqrt(metric.parts[0] * metric.parts[2]).mean()) ** 0.5
+    shapes = {region.name: region.polygon for region in openings}
+    out = []
+    for i, one in enumerate(passes):
+        after, reasons = [], []
+        for j, other in enumerate(passes):
+            if i == j:
+                continue
+            mine, theirs = shapes[one.region], shapes[other.region]
+            if one.region == other.region:
+                if one.closed and other.along_centre:
+                    after.append(j)
+                    reasons.append("the narrow part first, while all is stiff")
+            elif (theirs.area, other.region) < (mine.area, one.region):
+                gap = mine.distance(theirs) * scale
+                if gap < rules.web_floor_mm * 1.5:
+                    after.append(j)
+                    reasons.append(f"{other.region} is smaller and only {gap:.0f} mm away: delicate before weakening")
+        out.append(_replace_after(one, tuple(after), tuple(reasons)))
+    return tuple(out)
+
+
+def _replace_after(one: CutPass, after: tuple[int, ...], reasons: tuple[str, ...]) -> CutPass:
+    from dataclasses import replace
+
+    return replace(one, after=after, reasons=reasons)
+
+
+# --- findings ------------------------------------------------------------------------------------------
+
+
+def _lean_findings(passes: Sequence[CutPass], surface: Surface, rules: Rules) -> list[Finding]:
+    """The cutter leans no further from the skin's normal than the rules allow."""
+    worst: tuple[float, CutPass] | None = None
+    for one in passes:
+        cosine = np.sum(normals_at(surface, normalised(one.skin_work_mm)) * one.directions, axis=1)
+        lean = float(np.degrees(np.arccos(np.clip(cosine.min(), -1.0, 1.0))))
+        if worst is None or lean > worst[0]:
+            worst = (lean, one)
+    if worst is None or worst[0] <= rules.lean_warn_deg:
+        return []
+    lean, one = worst
+    return [
+        Finding(
+            Severity.REFUSE if lean > rules.lean_stop_deg else Severity.WARN,
+            "lean",
+            f"{one.region}: the cutter leans {lean:.0f} deg from the skin's normal, at most {rules.lean_stop_deg:.0f} deg",
+            "place the design nearer the waist, or use a machine that tilts further",
+            place=one.region,
+            measured=lean,
+            allowed=rules.lean_stop_deg,
+            unit="deg",
+        )
+    ]
+
+
+def _overcut_findings(passes: Sequence[CutPass], rules: Rules) -> list[Finding]:
+    """A centre line cuts no further beyond its region than the tolerance."""
+    return [
+        Finding(
+            Severity.WARN,
+            "centre line",
+            f"{one.region}: narrower than the cutter, cut along its centre line, {one.overcut_mm:.2f} mm too wide a side",
+            "take a smaller cutter, or draw it wider",
+            place=one.region,
+            measured=one.overcut_mm,
+            allowed=rules.outline_tolerance_mm,
+            unit="mm",
+        )
+        for one in passes
+        if one.along_centre and one.overcut_mm > rules.outline_tolerance_mm
+    ]
+
+
+def _slug_findings(openings: Sequence[Region], metric: SkinMetric, cutter: Cutter) -> list[Finding]:
+    """Openings whose middle comes free in one large piece are told, so that a person catches it."""
+    scale = float(np.sqrt(metric.parts[0] * metric.parts[2]).mean()) ** 0.5
+    sizes = {r.name: _longest_mm(r.polygon.buffer(-cutter.diameter_mm / scale)) * scale for r in openings}
+    large = {name: size for name, size in sizes.items() if size > _LOOSE_SLUG_MM}
+    if not large:
+        return []
+    name, size = max(large.items(), key=lambda pair: pair[1])
+    return [
+        Finding(
+            Severity.NOTE,
+            "loose slug",
+            f"{len(large)} slugs longer than {_LOOSE_SLUG_MM:.0f} mm come free, the longest {size:.0f} mm ({name})",
+            "stop and isolate the machine before reaching in to take them out",
+            place=name,
+            measured=size,
+            allowed=_LOOSE_SLUG_MM,
+            unit="mm",
+        )
+    ]
+
+
+def _longest_mm(shape: shapely.Geometry) -> float:
+    return max(
+        (float(np.hypot(*(np.array(p.bounds[2:]) - p.bounds[:2]))) for p in shapely.get_parts(shape) if isinstance(p, Polygon)),
+        default=0.0,
+    )

@@ -1,0 +1,411 @@
+"""From touches and a drawing to a proven program: the whole way, one step a line.
+
+    touches -> surface -> chart -> regions -> passes -> order -> moves -> axes -> program -> read back -> virtual cut
+
+Every middle value is kept in the `PreparedJob`, so that it can be drawn, tested and questioned.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from engine.axes import cutter_directions, to_axes
+from engine.chart import own_mercator
+from engine.errors import CannotBeDone, Stopped
+from engine.frames import normalised
+from engine.order import PassPoses, metric_of, order_passes
+from engine.passes import opening_passes
+from engine.program import read_programs, write_programs
+from engine.proof import virtual_cut
+from engine.records import (
+    Chart,
+    Cutter,
+    CutPass,
+    Finding,
+    Layers,
+    Machine,
+    Order,
+    Phase,
+    Placement,
+    Poses,
+    ProbeScan,
+    Report,
+    Rules,
+    RunEstimate,
+    Severity,
+    Stop,
+    Surface,
+    Toolpath,
+    Treatment,
+    VirtualCut,
+    Wall,
+    WantedCut,
+    ignore,
+    never,
+)
+from engine.regions import judge_regions, skin_outlines
+from engine.relief import ReliefFloor, relief_passes
+from engine.surface import fit_surface, normals_at
+from engine.timing import estimate_run
+from engine.travel import link, onto_shell, shell_radius_mm
+from engine.wear import wear_fractions
+
+WRITTEN_BY = "Lanternwright 0.1.0"
+_STEPS = 8
+_REACHED_MM = 1e-3
+_PHASES = list(Phase)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Names:
+    """What a job is called on its program and sheet."""
+
+    job: str = "job"
+    workpiece: str = "workpiece"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PreparedJob:
+    """A job ready to be cut, with everything on the way that a person may want to look at."""
+
+    names: Names
+    scan: ProbeScan
+    surface: Surface
+    layers: Layers
+    chart: Chart
+    wall: Wall
+    machine: Machine
+    cutters: tuple[Cutter, ...]
+    rules: Rules
+    passes: tuple[CutPass, ...]
+    order: Order
+    toolpath: Toolpath
+    poses: Poses
+    programs: tuple[tuple[str, str], ...]  # (file name, text)
+    cut: VirtualCut
+    run: RunEstimate
+    wear: tuple[float, ...]  # fraction of life, one a cutter
+    findings: tuple[Finding, ...]
+
+
+def prepare(
+    scan: ProbeScan,
+    layers: Layers,
+    placement: Placement,
+    wall: Wall,
+    cutters: Sequence[Cutter],
+    machine: Machine,
+    rules: Rules,
+    *,
+    names: Names | None = None,
+    seed: int = 0,
+    report: Report = ignore,
+    stop: Stop = never,
+) -> PreparedJob:
+    """Prepare one job on one machine, or refuse it with the reasons.
+
+    Parameters
+    ----------
+    scan : ProbeScan
+        The touches, seat frame [mm].
+    layers : Layers
+        The design, sheet [mm].
+    placement : Placement
+        Where its middle lies on the piece.
+    wall : Wall
+        Wall readings.
+    cutters : sequence of Cutter
+        The cutters at hand.
+    machine : Machine
+        The machine that cuts.
+    rules : Rules
+        The settings it is judged and cut by.
+    names : Names, optional
+        What job and workpiece are called.
+    seed : int
+        Of the order search; same seed, same program [-].
+    report, stop : callable
+        Progress, and whether to end early.
+
+    Raises
+    ------
+    CannotBeDone
+        With the findings that refuse the job.
+    Stopped
+        When `stop` asked for it.
+    """
+    step = _Steps(report, stop)
+    names = names or Names()
+    step("shape of the piece")
+    surface, findings = fit_surface(scan)
+    chart = own_mercator(surface, placement)
+    step("design on the skin")
+    findings = _unless_refused(findings + judge_regions(layers, chart, surface, wall, cutters, rules))
+    step("passes")
+    passes, floor, more = plan_passes(layers, chart, surface, wall, cutters, machine, rules)
+    findings = _unless_refused(findings + more)
+    step("order")
+    order = order_on(passes, surface, machine, rules, seed=seed, stop=stop)
+    step("moves and axes")
+    toolpath = link(passes, order, surface, machine, cutters, rules)
+    poses = to_poses(toolpath, passes, surface, machine)
+    step("program")
+    header = _header(names, scan, machine, cutters, toolpath)
+    programs = write_programs(poses, machine, cutters, header, tuple(p.name for p in passes), _notes(findings))
+    step("virtual cut")
+    wanted = wanted_cut(layers, chart, floor)
+    read = read_programs([text for _, text in programs], machine)
+    cut = virtual_cut(read, machine, tuple(cutters), surface, wall, wanted, rules)
+    findings = _unless_refused(findings + cut.findings)
+    step("time and wear")
+    run = estimate_run(machine, poses, poses.axes[0], len(cutters))
+    return PreparedJob(
+        names=names,
+        scan=scan,
+        surface=surface,
+        layers=layers,
+        chart=chart,
+        wall=wall,
+        machine=machine,
+        cutters=tuple(cutters),
+        rules=rules,
+        passes=passes,
+        order=order,
+        toolpath=toolpath,
+        poses=poses,
+        programs=programs,
+        cut=cut,
+        run=run,
+        wear=wear_fractions(run, cutters),
+        findings=tuple(sorted(findings, key=lambda f: -list(Severity).index(f.severity))),
+    )
+
+
+class _Steps:
+    """Tells which step begins, and ends the work when asked to."""
+
+    def __init__(self, report: Report, stop: Stop) -> None:
+        self.done, self.report, self.stop = 0, report, stop
+
+    def __call__(self, note: str) -> None:
+        if self.stop():
+            raise Stopped("stopped before it was done; nothing was written")
+        self.report(self.done, _STEPS, note)
+        self.done += 1
+
+
+def _unless_refused(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Return the findings, or refuse the job when one of them does."""
+    refused = [f for f in findings if f.severity is Severity.REFUSE]
+    if refused:
+        more = f" (and {len(refused) - 1} more)" if len(refused) > 1 else ""
+        fix = f"; {refused[0].fix}" if refused[0].fix else ""
+        raise CannotBeDone(f"{refused[0].text}{fix}{more}", findings)
+    return findings
+
+
+def plan_passes(
+    layers: Layers,
+    chart: Chart,
+    surface: Surface,
+    wall: Wall,
+    cutters: Sequence[Cutter],
+    machine: Machine,
+    rules: Rules,
+) -> tuple[tuple[CutPass, ...], ReliefFloor | None, tuple[Finding, ...]]:
+    """Return all passes of a job, the wanted floor of its relief if it has one, and findings."""
+    openings, findings = opening_passes(layers, chart, surface, wall, cutters, machine, rules)
+    if layers.tones is None and not layers.of(Treatment.SHAVE):
+        return openings, None, findings
+    rows, floor, more = relief_passes(layers, chart, surface, wall, cutters, machine, rules)
+    shifted = tuple(replace(p, after=tuple(i + len(rows) for i in p.after)) for p in openings)
+    return rows + shifted, floor, findings + more
+
+
+def order_on(
+    passes: Sequence[CutPass],
+    surface: Surface,
+    machine: Machine,
+    rules: Rules,
+    *,
+    seed: int = 0,
+    stop: Stop = never,
+) -> Order:
+    """Return the order of the passes on a machine's axes: by phase and cutter, inside those by travel."""
+    shell = shell_radius_mm(surface, rules)
+    above = [onto_shell(p.tips_work_mm[0], p.directions, shell) for p in passes]
+    directions = np.concatenate([p.directions for p in passes])
+    axes = to_axes(machine, np.concatenate(above) + surface.origin_seat_mm, directions, np.array(machine.home)).axes
+    split = np.split(axes, np.cumsum([len(a) for a in above])[:-1])
+    kinds = sorted({(_PHASES.index(p.phase), p.cutter) for p in passes})
+    groups = [kinds.index((_PHASES.index(p.phase), p.cutter)) for p in passes]
+    fresh = [i for i in range(1, len(kinds)) if kinds[i][1] != kinds[i - 1][1]]
+    poses = [PassPoses(p.name, a, p.closed) for p, a in zip(passes, split, strict=True)]
+    return order_passes(
+        poses,
+        metric_of(machine),
+        groups=groups,
+        after=[p.after for p in passes],
+        home_before=fresh,
+        seed=seed,
+        stop=stop,
+    )
+
+
+def to_poses(toolpath: Toolpath, passes: Sequence[CutPass], surface: Surface, machine: Machine) -> Poses:
+    """Return the toolpath on the machine's axes, from home to home.
+
+    Raises
+    ------
+    CannotBeDone
+        Naming the first pass that no pose within the limits reaches.
+    """
+    home = np.array(machine.home, float)
+    found = to_axes(machine, toolpath.tips_work_mm + surface.origin_seat_mm, toolpath.directions, home)
+    missed = found.over_limit | (found.residual_mm > _REACHED_MM)
+    missed[[0, -1]] = False
+    if missed.any():
+        raise CannotBeDone(*_out_of_reach(found.axes, missed, toolpath, passes, machine))
+    axes = np.array(found.axes)
+    axes[0] = home
+    turns = [360.0 if a.kind == "rotary" and a.minimum is None and a.maximum is None else np.inf for a in machine.axes]
+    for column, turn in enumerate(turns):  # an endless axis comes home at the nearest whole turn
+        whole = turn * np.round((axes[-2, column] - home[column]) / turn) if np.isfinite(turn) else 0.0
+        axes[-1, column] = home[column] + whole
+    return Poses(axes=axes, toolpath=toolpath, residual_mm=found.residual_mm, lean_rad=found.lean_rad)
+
+
+def _out_of_reach(
+    axes: np.typing.NDArray[np.float64],
+    missed: np.typing.NDArray[np.bool_],
+    toolpath: Toolpath,
+    passes: Sequence[CutPass],
+    machine: Machine,
+) -> tuple[str, tuple[Finding, ...]]:
+    row = int(np.flatnonzero(missed)[0])
+    ahead = toolpath.pass_index[row:]
+    index = int(ahead[ahead >= 0][0]) if (ahead >= 0).any() else int(toolpath.pass_index.max())
+    over = [
+        f"{a.word} would stand at {v:.1f}, limits {a.minimum} to {a.maximum}"
+        for a, v in zip(machine.axes, axes[row], strict=True)
+        if (a.minimum is not None and v < a.minimum - 1e-6) or (a.maximum is not None and v > a.maximum + 1e-6)
+    ]
+    text = f"{machine.name} does not reach {passes[index].name}: {'; '.join(over) or 'no pose brings the cutter there'}"
+    finding = Finding(
+        Severity.REFUSE,
+        "reach",
+        text,
+        "use another machine, or place the design nearer the waist and the front",
+        place=passes[index].region,
+    )
+    return text, (finding,)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JobOutline:
+    """A job as far as it must be known to be timed on any machine: its passes on the skin, in their order."""
+
+    surface: Surface
+    rules: Rules
+    cutters: tuple[Cutter, ...]
+    passes: tuple[CutPass, ...]
+    order: Order
+    findings: tuple[Finding, ...]
+
+
+def outline_of_job(
+    scan: ProbeScan,
+    layers: Layers,
+    placement: Placement,
+    wall: Wall,
+    cutters: Sequence[Cutter],
+    machine: Machine,
+    rules: Rules,
+) -> JobOutline:
+    """Return a job's passes and their order, laid for one machine, without a program.
+
+    Parameters
+    ----------
+    scan, layers, placement, wall, cutters, machine, rules
+        As for `prepare`.
+
+    Raises
+    ------
+    CannotBeDone
+        With the findings that refuse the job.
+    """
+    surface, findings = fit_surface(scan)
+    chart = own_mercator(surface, placement)
+    findings = _unless_refused(findings + judge_regions(layers, chart, surface, wall, cutters, rules))
+    passes, _, more = plan_passes(layers, chart, surface, wall, cutters, machine, rules)
+    findings = _unless_refused(findings + more)
+    order = order_on(passes, surface, machine, rules)
+    return JobOutline(surface, rules, tuple(cutters), passes, order, findings)
+
+
+def run_on(job: PreparedJob | JobOutline, machine: Machine) -> tuple[RunEstimate, tuple[float, ...]]:
+    """Return time and wear of the same passes, in the same order, on another machine.
+
+    The cutter's axis is what that machine takes at each place of the skin, the depth is kept along the
+    normal. This is an estimate for planning; a program is prepared afresh for the machine that gets the job.
+
+    Raises
+    ------
+    CannotBeDone
+        When that machine does not reach a pass, or leans too far.
+    """
+    shifted = tuple(_on_other(p, job.surface, machine, job.rules) for p in job.passes)
+    toolpath = link(shifted, job.order, job.surface, machine, job.cutters, job.rules)
+    poses = to_poses(toolpath, shifted, job.surface, machine)
+    run = estimate_run(machine, poses, poses.axes[0], len(job.cutters))
+    return run, wear_fractions(run, job.cutters)
+
+
+def _on_other(one: CutPass, surface: Surface, machine: Machine, rules: Rules) -> CutPass:
+    normal = normals_at(surface, normalised(one.skin_work_mm))
+    directions = cutter_directions(machine, one.skin_work_mm + surface.origin_seat_mm, normal)
+    slope = np.sum(directions * normal, axis=1)
+    lean = float(np.degrees(np.arccos(np.clip(slope.min(), -1, 1))))
+    if lean > rules.lean_stop_deg:
+        raise CannotBeDone(
+            f"{machine.name} would lean {lean:.0f} deg in {one.region}, at most {rules.lean_stop_deg:.0f} deg"
+        )
+    depth = np.sum((one.skin_work_mm - one.tips_work_mm) * normal, axis=2)
+    tips = one.skin_work_mm - (depth / slope)[..., None] * directions
+    return replace(one, directions=directions, tips_work_mm=tips)
+
+
+def wanted_cut(layers: Layers, chart: Chart, floor: ReliefFloor | None) -> WantedCut:
+    """Return what the virtual cut is judged against."""
+    regions = layers.of(Treatment.OPENING) + layers.of(Treatment.SHAVE)
+    outlines = skin_outlines(layers, chart)
+    has_tones = layers.tones is not None and floor is not None
+    return WantedCut(
+        outlines=outlines,
+        names=tuple(r.name for r in regions),
+        treatments=tuple(r.treatment for r in regions),
+        relief_longitude_rad=floor.longitude_rad if has_tones and floor else None,
+        relief_latitude_rad=floor.latitude_rad if has_tones and floor else None,
+        relief_depth_mm=floor.depth_mm if has_tones and floor else None,
+    )
+
+
+def _header(
+    names: Names, scan: ProbeScan, machine: Machine, cutters: Sequence[Cutter], toolpath: Toolpath
+) -> dict[str, str]:
+    used = [cutters[i].name for i in dict.fromkeys(toolpath.cutter.tolist())]
+    return {
+        "job": names.job,
+        "workpiece": names.workpiece,
+        "scan": scan.digest,
+        "machine": machine.name,
+        "cutter": ", ".join(used),
+        "written by": WRITTEN_BY,
+    }
+
+
+def _notes(findings: Sequence[Finding]) -> tuple[str, ...]:
+    return tuple(f.text for f in findings if f.severity is not Severity.REFUSE)[:6]

@@ -1,0 +1,1 @@
+"""Who carves what, where and when: the planner around the engine."""

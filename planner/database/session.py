@@ -1,0 +1,105 @@
+"""How is the database opened? One engine a program, one unit of work a request."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, event
+from sqlalchemy.engine import Connection, make_url
+from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.orm.exc import StaleDataError
+
+from planner.errors import Conflict
+
+_WRITES = "lanternwright_writes"  # execution option: this transaction is going to write
+_BUSY_MS = 5000  # how long a writer waits for another one
+
+# NaN is not JSON: PostgreSQL would refuse it and SQLite keep it, so neither gets it
+_to_json = partial(json.dumps, allow_nan=False, ensure_ascii=False)
+
+
+def engine_for(url: str) -> Engine:
+    """Return an engine for a database URL; the folder of an SQLite file is made.
+
+    Parameters
+    ----------
+    url : str
+        SQLAlchemy URL [-]; `postgresql://` means the psycopg driver.
+    """
+    parsed = make_url(url)
+    if parsed.drivername in ("postgresql", "postgres"):
+        parsed = parsed.set(drivername="postgresql+psycopg")
+    if parsed.get_backend_name() != "sqlite":
+        return create_engine(parsed, json_serializer=_to_json, pool_pre_ping=True)
+    if parsed.database and parsed.database != ":memory:":
+        Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
+    engine = create_engine(parsed, json_serializer=_to_json)
+    event.listen(engine, "connect", _on_connect)
+    event.listen(engine, "begin", _on_begin)
+    return engine
+
+
+def _on_connect(connection: Any, _record: object) -> None:
+    """Take transactions out of the driver's hands, so that savepoints and rollbacks do what they say."""
+    connection.isolation_level = None
+    for pragma in ("foreign_keys = ON", f"busy_timeout = {_BUSY_MS}", "journal_mode = WAL"):
+        connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _on_begin(connection: Connection) -> None:
+    # a transaction that reads first and writes later fails at once when another one wrote in between,
+    # whatever the busy timeout; a unit of work therefore takes the write lock before it reads
+    writes = connection.get_execution_options().get(_WRITES, False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def session_factory(url: str) -> sessionmaker[Session]:
+    """Return a maker of sessions on a database URL."""
+    return sessionmaker(engine_for(url), expire_on_commit=False)
+
+
+@contextmanager
+def unit_of_work(factory: sessionmaker[Session]) -> Iterator[Session]:
+    """Give a session; commit at the end, roll back on any error, close in both cases.
+
+    A second writer of one row (see `version_id_col` in the tables) gets a `Conflict`.
+
+    Parameters
+    ----------
+    factory : sessionmaker
+        From `session_factory` [-].
+    """
+    with factory() as db:
+        try:
+            db.connection(execution_options={_WRITES: True})
+            yield db
+            db.commit()
+        except StaleDataError as stale:
+            db.rollback()
+            raise Conflict(
+                "somebody else changed this in the meantime; nothing was kept, look again"
+            ) from stale
+        except BaseException:
+            db.rollback()
+            raise
+
+
+@contextmanager
+def reading(factory: sessionmaker[Session]) -> Iterator[Session]:
+    """Give a session that waits for no writer and keeps nothing; for pages that only look.
+
+    Parameters
+    ----------
+    factory : sessionmaker
+        From `session_factory` [-].
+    """
+    with factory() as db:
+        try:
+            yield db
+        finally:
+            db.rollback()

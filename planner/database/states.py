@@ -1,0 +1,112 @@
+"""Which states and kinds are there? Stored as plain text, checked by the services."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class ProduceKind(StrEnum):
+    """What a lot is."""
+
+    SQUASH = "squash"
+    TURNIP = "turnip"
+    GOURD = "gourd"
+    FOAM = "foam"
+
+
+class SizeClass(StrEnum):
+    """The size of a piece that a station asks for."""
+
+    ROOT = "root"
+    GOURD = "gourd"
+    MEDIUM = "medium"
+    LARGE = "large"
+    XL = "XL"
+    JUMBO = "jumbo"
+
+
+class LanternKind(StrEnum):
+    """How the light comes out: cut through, or thinned to a relief."""
+
+    THROUGH = "through"
+    RELIEF = "relief"
+
+
+class LotState(StrEnum):
+    """Whether a lot was taken in at the gate."""
+
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+
+
+class WorkpieceState(StrEnum):
+    """How far a workpiece is on its way."""
+
+    WHOLE = "whole"
+    HOLLOW = "hollow"
+    CUT = "cut"
+    PLACED = "placed"
+    SCRAPPED = "scrapped"
+
+
+class ScanState(StrEnum):
+    """What the workpiece was when it was probed."""
+
+    WHOLE = "whole"
+    HOLLOW = "hollow"
+
+
+class CutterState(StrEnum):
+    """Where a cutter is, or why it is out of use."""
+
+    STORED = "stored"
+    FITTED = "fitted"
+    DULL = "dull"
+    BROKEN = "broken"
+    RETIRED = "retired"
+
+
+class JobState(StrEnum):
+    """How far a job is."""
+
+    WANTED = "wanted"  # a lit night at a station, no workpiece yet
+    CHOSEN = "chosen"  # workpiece and design are chosen
+    PREPARED = "prepared"  # at least one machine can cut it
+    CUTTING = "cutting"
+    CUT = "cut"
+    PLACED = "placed"
+    CANCELLED = "cancelled"
+
+
+class PreparationState(StrEnum):
+    """How the preparing of a job for a machine ended."""
+
+    DONE = "done"
+    REFUSED = "refused"  # findings say why
+    FAILED = "failed"
+
+
+class PlanState(StrEnum):
+    """Whether a plan counts."""
+
+    DRAFT = "draft"
+    PUBLISHED = "published"
+    REPLACED = "replaced"
+
+
+class RunOutcome(StrEnum):
+    """How a run at a machine ended."""
+
+    FINISHED = "finished"
+    STOPPED = "stopped"  # the piece can be gone on with
+    SCRAPPED = "scrapped"
+
+
+class WorkState(StrEnum):
+    """How far a long piece of work is."""
+
+    WAITING = "waiting"
+    RUNNING = "running"
+    DONE = "done"
+    FAILED = "failed"
+    CANCELLED = "cancelled"

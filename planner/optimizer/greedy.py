@@ -1,0 +1,408 @@
+"""Which valid plan can be had at once, for any problem?
+
+Jobs are placed one after the other, each where it costs least in the order of the tiers, in gaps too. Several
+orders are tried and the best plan is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.optimizer.board import Board, Spot
+from planner.optimizer.floor import Floor
+
+Cost = tuple[int, ...]
+Rank = tuple[float, ...]
+SPOTS_TRIED = 12
+PUSHES = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Taste:
+    """What decides between places that cost the same; `skip` leaves good places out by chance."""
+
+    late: bool = False
+    early_end: bool = False
+    skip: float = 0.0
+    rng: np.random.Generator | None = None
+
+
+def cost_of(board: Board) -> Cost:
+    """Return what the board costs, tier by tier in their order.
+
+    Parameters
+    ----------
+    board : Board
+        What is placed [-].
+    """
+    floor = board.floor
+    total = dict.fromkeys((*floor.tiers, "late", "stored_nights", "completion"), 0)
+    for j, job in enumerate(floor.jobs):
+        if not is_done(board, j):
+            total["undone"] += job.priority
+            continue
+        for name, value in floor.cost_of_end(job, board.entries[j, len(job.steps) - 1].end_min).items():
+            total[name] += value
+    if "changeovers" in total:
+        total["changeovers"] = board.change_cost()
+    if "moved" in total:
+        total["moved"] = sum(
+            key not in board.entries
+            or floor.is_moved(key, board.entries[key].work.resource, board.entries[key].start_min)
+            for key in floor.published
+        )
+    if "finish" in total:
+        total["finish"] = last_end(board)
+    return tuple(total[name] for name in floor.tiers)
+
+
+def is_done(board: Board, j: int) -> bool:
+    """Return whether all steps of a job are placed, in time for its deadline.
+
+    Parameters
+    ----------
+    board : Board
+        What is placed [-].
+    j : int
+        The job's index [-].
+    """
+    job = board.floor.jobs[j]
+    if any((j, s) not in board.entries for s in range(len(job.steps))):
+        return False
+    return job.deadline_min is None or board.entries[j, len(job.steps) - 1].end_min <= job.deadline_min
+
+
+def last_end(board: Board) -> int:
+    """Return the last end of all that is placed [min].
+
+    Parameters
+    ----------
+    board : Board
+        What is placed [-].
+    """
+    return max((entry.end_min for entry in board.entries.values()), default=0)
+
+
+# --- one job -------------------------------------------------------------------------------------------------
+
+
+def place_job(board: Board, j: int, taste: Taste) -> bool:
+    """Place all steps of a job where they cost least; place nothing and return False where none fits.
+
+    Parameters
+    ----------
+    board : Board
+        Is changed [-].
+    j : int
+        The job's index [-].
+    taste : Taste
+        Decides between places that cost the same [-].
+    """
+    steps = len(board.floor.jobs[j].steps)
+    if any((j, s) in board.entries for s in range(steps)):
+        return _place_forward(board, j)
+    return _place_around(board, j, _key_step(board.floor, j), taste) or _place_forward(board, j)
+
+
+def _key_step(floor: Floor, j: int) -> int:
+    """Return the step that decides: the longest one on machines with fixtures and cutters, else the longest."""
+    return max(
+        range(len(floor.work[j])),
+        key=lambda s: (any(floor.stateful[w.resource] for w in floor.work[j][s]), floor.shortest[j][s], s),
+    )
+
+
+def _rank(board: Board, j: int, step: int, spot: Spot, taste: Taste, finish: int) -> Rank:
+    floor = board.floor
+    end = spot.start_min + spot.work.whole_min
+    job_end = end + sum(floor.shortest[j][step + 1 :])
+    costs = floor.cost_of_end(floor.jobs[j], job_end)
+    costs["undone"] = 0
+    costs["changeovers"] = spot.change_cost
+    costs["moved"] = int(floor.is_moved((j, step), spot.work.resource, spot.start_min))
+    costs["finish"] = max(0, job_end - finish)
+    tie = -spot.start_min if taste.late else end
+    lasting = 0 if taste.early_end else spot.work.whole_min
+    return (*(costs[name] for name in floor.tiers), lasting, tie)
+
+
+def _place_around(board: Board, j: int, key_step: int, taste: Taste) -> bool:
+    """Place the key step first, then the steps before it as late and those after it as early as they fit."""
+    floor = board.floor
+    low, high = floor.earliest_start(j, key_step), floor.latest_end(j, key_step)
+    finish = last_end(board)
+    found = []
+    for work in floor.work[j][key_step]:
+        for spot in board.spots(work, low, high, late=False, both=True):
+            found.append((_rank(board, j, key_step, spot, taste, finish), len(found), spot))
+    if taste.rng is not None and taste.skip > 0 and len(found) > 1:
+        kept = taste.rng.random(len(found)) >= taste.skip
+        found = [entry for entry, keep in zip(found, kept, strict=True) if keep] or found
+    if len(floor.work[j]) == 1:
+        if found:
+            board.put(min(found)[2])
+        return bool(found)
+    found.sort()
+    for _, _, spot in found[:SPOTS_TRIED]:
+        board.put(spot)
+        if _place_others(board, j, key_step):
+            return True
+        board.take((j, key_step))
+    return False
+
+
+def _place_others(board: Board, j: int, key_step: int) -> bool:
+    placed: list[int] = []
+    before = range(key_step - 1, -1, -1)
+    after = range(key_step + 1, len(board.floor.work[j]))
+    for step, is_late in [(s, True) for s in before] + [(s, False) for s in after]:
+        spot = _before(board, j, step) if is_late else _after(board, j, step)
+        if spot is None:
+            for done in reversed(placed):
+                board.take((j, done))
+            return False
+        board.put(spot)
+        placed.append(step)
+    return True
+
+
+def _before(board: Board, j: int, step: int) -> Spot | None:
+    """Return the latest place for a step whose next one is placed, inside the longest wait."""
+    floor = board.floor
+    start = board.entries[j, step + 1].start_min
+    wait = floor.jobs[j].wait_after(step)
+    spots = []
+    for work in floor.work[j][step]:
+        low = floor.earliest_start(j, step)
+        if wait is not None:
+            low = max(low, start - wait - work.whole_min)
+        spots += [next(board.spots(work, low, start, late=True), None)]
+    return max((s for s in spots if s is not None), key=lambda s: (s.start_min, -s.work.resource), default=None)
+
+
+def _after(board: Board, j: int, step: int) -> Spot | None:
+    """Return the earliest end for a step whose step before it is placed, inside the longest wait."""
+    floor = board.floor
+    end = board.entries[j, step - 1].end_min
+    wait = floor.jobs[j].wait_after(step - 1)
+    spots = []
+    for work in floor.work[j][step]:
+        high = floor.latest_end(j, step)
+        if wait is not None:
+            high = min(high, end + wait + work.whole_min)
+        spots += [next(board.spots(work, max(end, floor.earliest_start(j, step)), high, late=False), None)]
+    return min(
+        (s for s in spots if s is not None),
+        key=lambda s: (s.start_min + s.work.whole_min, s.change_cost, s.work.resource),
+        default=None,
+    )
+
+
+def _place_forward(board: Board, j: int) -> bool:
+    """Place the steps from the first on, each at its earliest end; a wait that gets too long pushes back."""
+    floor = board.floor
+    job = floor.jobs[j]
+    not_before = [floor.earliest_start(j, s) for s in range(len(job.steps))]
+    for _ in range(PUSHES):
+        placed: list[int] = []
+        pushed = False
+        ready = -(10**12)
+        for s in range(len(job.steps)):
+            if (j, s) in board.entries:
+                if board.entries[j, s].start_min < ready:
+                    break
+            else:
+                spot = _earliest(board, j, s, max(ready, not_before[s]))
+                if spot is None:
+                    break
+                board.put(spot)
+                placed.append(s)
+            entry = board.entries[j, s]
+            wait = job.wait_after(s - 1) if s else None
+            if wait is not None and entry.start_min - ready > wait:
+                before = board.entries[j, s - 1]
+                pushed = s - 1 in placed
+                not_before[s - 1] = max(before.start_min + 1, entry.start_min - wait - before.work.whole_min)
+                break
+            ready = entry.end_min
+        else:
+            if is_done(board, j) and _released(board, j):
+                return True
+        for done in reversed(placed):
+            board.take((j, done))
+        if not pushed:
+            return False
+    return False
+
+
+def _released(board: Board, j: int) -> bool:
+    entry = board.entries[j, 0]
+    return entry.held or entry.start_min >= board.floor.jobs[j].release_min
+
+
+def _earliest(board: Board, j: int, step: int, low: int) -> Spot | None:
+    floor = board.floor
+    high = floor.latest_end(j, step)
+    found = []
+    for work in floor.work[j][step]:
+        spot = next(board.spots(work, low, high, late=False), None)
+        if spot is not None:
+            found.append(spot)
+    return min(
+        found, key=lambda s: (s.start_min + s.work.whole_min, s.change_cost, s.work.resource), default=None
+    )
+
+
+# --- all jobs ------------------------------------------------------------------------------------------------
+
+
+def greedy(floor: Floor) -> Board:
+    """Return the best of several plans, each made by placing jobs one after the other.
+
+    Parameters
+    ----------
+    floor : Floor
+        The problem in numbers [-].
+    """
+    begin = fixed_board(floor)
+    best: tuple[Cost, Board] | None = None
+    for order, taste in _orders(floor):
+        board = begin.copy()
+        missing = [j for j in order(floor) if not is_done(board, j) and not place_job(board, j, taste)]
+        for j in missing:
+            place_job(board, j, taste)
+        board = shift_late(board)
+        cost = cost_of(board)
+        if best is None or cost < best[0]:
+            best = cost, board
+    return best[1] if best else begin
+
+
+def fixed_board(floor: Floor) -> Board:
+    """Return a board with the frozen rows and the pins that can be kept, with the rest of the pinned jobs.
+
+    A job whose pin cannot be kept stays off the board.
+
+    Parameters
+    ----------
+    floor : Floor
+        The problem in numbers [-].
+    """
+    dropped: set[int] = set()
+    while True:
+        board = Board(floor)
+        for fixed in sorted(floor.held.values(), key=lambda f: (f.start_min, f.work.key)):
+            board.fix(fixed)
+        lost = _fix_pins(board, dropped)
+        if not lost:
+            return board
+        dropped |= lost
+
+
+def _fix_pins(board: Board, dropped: set[int]) -> set[int]:
+    """Place pins and the jobs they belong to; return the jobs for which that fails."""
+    floor = board.floor
+    pinned = sorted({key[0] for key in floor.pins} - dropped)
+    for key, pin in sorted(floor.pins.items(), key=lambda entry: (entry[1].start_min, entry[0])):
+        if key[0] not in dropped and not board.fix(pin):
+            return {key[0]}
+    for j in pinned:
+        if not _released_pin(floor, j) or not place_job(board, j, Taste()):
+            return {j}
+    return set()
+
+
+def _released_pin(floor: Floor, j: int) -> bool:
+    pin = floor.pins.get((j, 0))
+    return pin is None or pin.start_min >= floor.jobs[j].release_min
+
+
+Order = Callable[[Floor], list[int]]
+
+
+def _orders(floor: Floor) -> list[tuple[Order, Taste]]:
+    late, early = Taste(late=True), Taste(early_end=True)
+    few = [(_by_need, early), (_by_need, late), (_by_room, Taste())]
+    if len(floor.jobs) > 60:
+        return few
+    return [*few, (_by_weight, early), (_by_release, early), (_by_length, early), (_by_length, Taste())]
+
+
+def _needed(floor: Floor, j: int) -> int:
+    job = floor.jobs[j]
+    return min(
+        [floor.last_min]
+        + [minute for minute in (job.deadline_min, job.due_min, job.use_min) if minute is not None]
+    )
+
+
+def _by_need(floor: Floor) -> list[int]:
+    return sorted(range(len(floor.jobs)), key=lambda j: (_needed(floor, j), -floor.jobs[j].priority, j))
+
+
+def _by_room(floor: Floor) -> list[int]:
+    """Jobs with the least time between release and need, for their work, come first."""
+
+    def slack(j: int) -> int:
+        return _needed(floor, j) - floor.jobs[j].release_min - sum(floor.shortest[j])
+
+    return sorted(range(len(floor.jobs)), key=lambda j: (-floor.jobs[j].priority, slack(j), j))
+
+
+def _by_weight(floor: Floor) -> list[int]:
+    """Work for each unit of weight, shortest first (Smith 1956, Nav. Res. Logist. Q. 3:59-66)."""
+    return sorted(
+        range(len(floor.jobs)), key=lambda j: (sum(floor.shortest[j]) / max(1, floor.jobs[j].priority), j)
+    )
+
+
+def _by_release(floor: Floor) -> list[int]:
+    return sorted(range(len(floor.jobs)), key=lambda j: (floor.jobs[j].release_min, _needed(floor, j), j))
+
+
+def _by_length(floor: Floor) -> list[int]:
+    """Longest first (Graham 1969, SIAM J. Appl. Math. 17:416-429)."""
+    return sorted(range(len(floor.jobs)), key=lambda j: (-sum(floor.shortest[j]), j))
+
+
+# --- as late as is safe --------------------------------------------------------------------------------------
+
+
+def shift_late(board: Board) -> Board:
+    """Return the board with every step as late as its order allows, where that costs less; else the board.
+
+    Lanterns that wait carved lose nights; a step moves only where nothing gets late or undone by it.
+
+    Parameters
+    ----------
+    board : Board
+        Stays as it is [-].
+    """
+    floor = board.floor
+    if "stored_nights" not in floor.tiers:
+        return board
+    moved = board.copy()
+    finish = last_end(board)
+    for key in sorted(moved.entries, key=lambda k: moved.entries[k].start_min, reverse=True):
+        entry = moved.entries[key]
+        if entry.stuck:
+            continue
+        j, s = key
+        job = floor.jobs[j]
+        high = min(finish, floor.latest_end(j, s))
+        if s + 1 < len(job.steps):
+            if (j, s + 1) not in moved.entries:
+                continue
+            high = min(high, moved.entries[j, s + 1].start_min)
+        elif job.due_min is not None:
+            high = min(high, max(job.due_min, entry.end_min))
+        wait = job.wait_after(s - 1) if s else None
+        if wait is not None:
+            high = min(high, moved.entries[j, s - 1].end_min + wait + entry.work.whole_min)
+        start = moved.latest_shift(key, entry.start_min, high)
+        if start is not None and start > entry.start_min:
+            moved.shift(key, start)
+    return moved if cost_of(moved) < cost_of(board) else board

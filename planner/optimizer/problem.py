@@ -1,0 +1,680 @@
+"""What is a plan problem, what is a plan, and how are both read from and written to JSON?
+
+Everything is counted in whole minutes from `start`. A key that is not known is refused by name, so that a
+misspelt limit is never silently dropped. Where the public format leaves a choice, this module makes it:
+
+- Cutters are named after their type and their place in `life_left`: `6F-1`, `6F-2`. A resource that has a
+  `cutter` fitted at the start holds the first one of that type that no resource listed before it holds.
+- A cutter serves one machine for the whole plan. A type without `life_left` is never used up.
+- `new cutters` are those with a life that the plan takes out of the store, so were not fitted at the start.
+- A resource whose steps need fixtures or cutters has capacity 1; an option names a resource only once.
+- `people` that are absent or empty do not limit; all listed people can do all work.
+- Nothing new starts inside the frozen time; published rows that start inside it stay as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, TypeVar
+
+TIER_NAMES = ("undone", "late", "stored_nights", "changeovers", "completion", "moved", "finish")
+USUAL_TIERS = ("undone", "late", "stored_nights", "changeovers", "finish")
+LIFE_UNITS = 1_000_000
+"""Life and wear are whole millionths inside, so that sums are exact."""
+PERSON = 100
+"""People are whole hundredths inside, so that 0.33 of a person adds up exactly."""
+NIGHT_MIN = 1440
+MOVED_MIN = 30
+
+Span = tuple[int, int]
+T = TypeVar("T")
+
+
+class ProblemError(ValueError):
+    """A plan problem that makes no sense: where it stands, the value, what was expected."""
+
+
+@dataclass(frozen=True, slots=True)
+class Resource:
+    """A machine or a bench with its calendar [min] and what is fitted to it at the start."""
+
+    name: str
+    kind: str = "machine"
+    capacity: int = 1
+    open: tuple[Span, ...] | None = None
+    attended: int = 0
+    """Hundredths of a person during a run."""
+    fixture: str | None = None
+    cutter: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class People:
+    """So many people present in the same hours [min]."""
+
+    skill: str = "any"
+    open: tuple[Span, ...] | None = None
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class CutterType:
+    """One type of cutter: life left of each one in millionths, minutes to change to it."""
+
+    type: str
+    life_left: tuple[int, ...] | None = None
+    change_min: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One resource that a step may use, with times [min] and wear in millionths of a cutter's life."""
+
+    resource: str
+    run_min: int
+    load_min: int = 0
+    unload_min: int = 0
+    fixture: str | None = None
+    wear: tuple[tuple[str, int], ...] = ()
+    people: int | None = None
+
+    @property
+    def whole_min(self) -> int:
+        """Minutes from load to unload."""
+        return self.load_min + self.run_min + self.unload_min
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One piece of work; exactly one of the options is chosen."""
+
+    options: tuple[Option, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One lantern's steps in their order, with its times [min] and weights [-]."""
+
+    name: str
+    steps: tuple[Step, ...]
+    priority: int = 1
+    release_min: int = 0
+    due_min: int | None = None
+    deadline_min: int | None = None
+    use_min: int | None = None
+    perish: int = 1
+    max_wait_min: tuple[int | None, ...] = ()
+
+    def wait_after(self, step: int) -> int | None:
+        """Return the longest wait after a step [min], None where it does not matter."""
+        return self.max_wait_min[step] if step < len(self.max_wait_min) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """A step that a person has put on a resource at a minute."""
+
+    job: str
+    step: int
+    resource: str
+    start_min: int
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A step in the plan: start of loading to end of unloading [min], the cutters by name."""
+
+    job: str
+    step: int
+    resource: str
+    start_min: int
+    end_min: int
+    cutters: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Tier:
+    """One line of what the plan costs: its value, what it cannot be less than, and what is proven."""
+
+    value: int
+    bound: int
+    status: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Who does what, where and when, and how good that is."""
+
+    rows: tuple[Row, ...]
+    undone: tuple[str, ...]
+    tiers: Mapping[str, Tier] = field(default_factory=dict)
+    seed: int = 0
+    seconds: float = 0.0
+    versions: Mapping[str, str] = field(default_factory=dict)
+    why: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class PlanProblem:
+    """Everything a plan depends on."""
+
+    jobs: tuple[Job, ...]
+    resources: tuple[Resource, ...]
+    start: str | None = None
+    tiers: tuple[str, ...] = USUAL_TIERS
+    people: tuple[People, ...] | None = None
+    cutters: tuple[CutterType, ...] = ()
+    fixture_change_min: int = 0
+    pins: tuple[Pin, ...] = ()
+    frozen_until_min: int | None = None
+    published: tuple[Row, ...] | None = None
+
+
+# --- reading -----------------------------------------------------------------------------------------------
+
+
+def read_problem(source: Mapping[str, Any]) -> PlanProblem:
+    """Return the problem that a JSON object describes, or refuse it with one clear line.
+
+    Parameters
+    ----------
+    source : Mapping
+        The object as the `json` module reads it [-].
+
+    Raises
+    ------
+    ProblemError
+        Names the place, the value and what was expected.
+    """
+    keys = "start tiers resources people cutters fixture_change_min jobs pins frozen_until_min published"
+    top = _object(source, "problem", keys)
+    problem = PlanProblem(
+        jobs=_list(top, "jobs", "jobs", _job),
+        resources=_list(top, "resources", "resources", _resource),
+        start=_start(top.get("start")),
+        tiers=_tiers(top.get("tiers")),
+        people=_list(top, "people", "people", _people) or None,
+        cutters=_list(top, "cutters", "cutters", _cutter),
+        fixture_change_min=_whole(top, "fixture_change_min", "", default=0, least=0),
+        pins=_list(top, "pins", "pins", _pin),
+        frozen_until_min=_maybe_whole(top, "frozen_until_min", ""),
+        published=_published(top.get("published")),
+    )
+    _check_names(problem)
+    _check_states(problem)
+    _check_references(problem)
+    return problem
+
+
+def read_plan(source: Mapping[str, Any]) -> Plan:
+    """Return the plan that a JSON object describes.
+
+    Parameters
+    ----------
+    source : Mapping
+        A plan as `write_plan` makes it [-].
+    """
+    top = _object(source, "plan", "rows undone tiers seed seconds versions why")
+    tiers = {name: _tier(entry, f"tiers.{name}") for name, entry in dict(top.get("tiers") or {}).items()}
+    return Plan(
+        rows=_list(top, "rows", "rows", _row),
+        undone=tuple(str(name) for name in top.get("undone") or ()),
+        tiers=tiers,
+        seed=_whole(top, "seed", "", default=0),
+        seconds=float(top.get("seconds") or 0.0),
+        versions=dict(top.get("versions") or {}),
+        why=dict(top.get("why") or {}),
+    )
+
+
+def _refuse(path: str, value: object, expected: str) -> ProblemError:
+    return ProblemError(f"{path}: {value!r}, expected {expected}")
+
+
+def _object(source: object, path: str, keys: str) -> Mapping[str, Any]:
+    if not isinstance(source, Mapping):
+        raise _refuse(path, source, "an object")
+    known = keys.split()
+    for key in source:
+        if key not in known:
+            raise _refuse(f"{path}.{key}", source[key], f"no such key; known are {', '.join(known)}")
+    return source
+
+
+def _list(
+    source: Mapping[str, Any], key: str, path: str, read: Callable[[object, str], T]
+) -> tuple[T, ...]:
+    entries = source.get(key)
+    if entries is None:
+        return ()
+    if not isinstance(entries, list | tuple):
+        raise _refuse(path, entries, "a list")
+    return tuple(read(entry, f"{path}[{place}]") for place, entry in enumerate(entries))
+
+
+def _is_whole(value: object) -> bool:
+    return not isinstance(value, bool) and (
+        isinstance(value, int) or (isinstance(value, float) and value.is_integer())
+    )
+
+
+def _as_whole(value: object, path: str, least: int | None = None) -> int:
+    expected = "a whole number" + ("" if least is None else f", {least} or more")
+    if not _is_whole(value) or (least is not None and int(value) < least):  # type: ignore[call-overload]
+        raise _refuse(path, value, expected)
+    return int(value)  # type: ignore[call-overload,no-any-return]
+
+
+def _whole(
+    source: Mapping[str, Any], key: str, path: str, *, default: int | None = None, least: int | None = None
+) -> int:
+    value = source.get(key)
+    if value is None and default is not None:
+        return default
+    return _as_whole(value, _join(path, key), least)
+
+
+def _maybe_whole(source: Mapping[str, Any], key: str, path: str) -> int | None:
+    return None if source.get(key) is None else _whole(source, key, path)
+
+
+def _join(path: str, key: str) -> str:
+    return f"{path}.{key}" if path else key
+
+
+def _text(source: Mapping[str, Any], key: str, path: str) -> str:
+    value = source.get(key)
+    if not isinstance(value, str) or not value:
+        raise _refuse(_join(path, key), value, "a text")
+    return value
+
+
+def _maybe_text(source: Mapping[str, Any], key: str, path: str) -> str | None:
+    return None if source.get(key) is None else _text(source, key, path)
+
+
+def _share(value: object, path: str, unit: int, most: float | None) -> int:
+    expected = "a number, 0 or more" if most is None else f"a number from 0 to {most:g}"
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise _refuse(path, value, expected)
+    if not 0 <= value <= (1e6 if most is None else most):
+        raise _refuse(path, value, expected)
+    return round(value * unit)
+
+
+def _open(source: Mapping[str, Any], path: str) -> tuple[Span, ...] | None:
+    if source.get("open") is None:
+        return None
+    spans = sorted(_list(source, "open", f"{path}.open", _span))
+    for before, after in zip(spans, spans[1:], strict=False):
+        if after[0] < before[1]:
+            raise _refuse(f"{path}.open", list(after), f"no overlap with {list(before)}")
+    return tuple(spans)
+
+
+def _span(entry: object, path: str) -> Span:
+    if not isinstance(entry, list | tuple) or len(entry) != 2:
+        raise _refuse(path, entry, "two minutes [from, to]")
+    first, last = (_as_whole(minute, path) for minute in entry)
+    if first >= last:
+        raise _refuse(path, entry, "an end after its start")
+    return first, last
+
+
+def _resource(entry: object, path: str) -> Resource:
+    source = _object(entry, path, "name kind capacity open attended fixture cutter")
+    kind = source.get("kind", "machine")
+    if kind not in ("machine", "bench"):
+        raise _refuse(f"{path}.kind", kind, "machine or bench")
+    return Resource(
+        name=_text(source, "name", path),
+        kind=kind,
+        capacity=_whole(source, "capacity", path, default=1, least=1),
+        open=_open(source, path),
+        attended=_share(source.get("attended") or 0, f"{path}.attended", PERSON, None),
+        fixture=_maybe_text(source, "fixture", path),
+        cutter=_maybe_text(source, "cutter", path),
+    )
+
+
+def _people(entry: object, path: str) -> People:
+    source = _object(entry, path, "skill open count")
+    return People(
+        skill=_maybe_text(source, "skill", path) or "any",
+        open=_open(source, path),
+        count=_whole(source, "count", path, default=1, least=0),
+    )
+
+
+def _cutter(entry: object, path: str) -> CutterType:
+    source = _object(entry, path, "type life_left change_min")
+    lives = _list(source, "life_left", f"{path}.life_left", lambda life, at: _share(life, at, LIFE_UNITS, 1))
+    return CutterType(
+        type=_text(source, "type", path),
+        life_left=None if source.get("life_left") is None else lives,
+        change_min=_whole(source, "change_min", path, default=0, least=0),
+    )
+
+
+def _job(entry: object, path: str) -> Job:
+    source = _object(
+        entry,
+        path,
+        "name priority release_min due_min deadline_min use_min perish max_wait_min steps",
+    )
+    steps = _list(source, "steps", f"{path}.steps", _step)
+    if not steps:
+        raise _refuse(f"{path}.steps", source.get("steps"), "at least one step")
+    waits = _list(source, "max_wait_min", f"{path}.max_wait_min", _wait)
+    if len(waits) > max(0, len(steps) - 1):
+        raise _refuse(f"{path}.max_wait_min", list(waits), f"at most {len(steps) - 1}, one between two steps")
+    return Job(
+        name=_text(source, "name", path),
+        steps=steps,
+        priority=_whole(source, "priority", path, default=1, least=0),
+        release_min=_whole(source, "release_min", path, default=0),
+        due_min=_maybe_whole(source, "due_min", path),
+        deadline_min=_maybe_whole(source, "deadline_min", path),
+        use_min=_maybe_whole(source, "use_min", path),
+        perish=_whole(source, "perish", path, default=1, least=0),
+        max_wait_min=waits,
+    )
+
+
+def _wait(entry: object, path: str) -> int | None:
+    return None if entry is None else _as_whole(entry, path, 0)
+
+
+def _step(entry: object, path: str) -> Step:
+    source = _object(entry, path, "options")
+    options = _list(source, "options", f"{path}.options", _option)
+    if not options:
+        raise _refuse(f"{path}.options", source.get("options"), "at least one option")
+    names = [option.resource for option in options]
+    for place, name in enumerate(names):
+        if name in names[:place]:
+            raise _refuse(f"{path}.options[{place}].resource", name, "each resource once in a step")
+    return Step(options)
+
+
+def _option(entry: object, path: str) -> Option:
+    source = _object(entry, path, "resource load_min run_min unload_min fixture wear people")
+    people = source.get("people")
+    option = Option(
+        resource=_text(source, "resource", path),
+        run_min=_whole(source, "run_min", path, least=0),
+        load_min=_whole(source, "load_min", path, default=0, least=0),
+        unload_min=_whole(source, "unload_min", path, default=0, least=0),
+        fixture=_maybe_text(source, "fixture", path),
+        wear=_wear(source.get("wear"), f"{path}.wear"),
+        people=None if people is None else _share(people, f"{path}.people", PERSON, None),
+    )
+    if option.whole_min < 1:
+        raise _refuse(f"{path}.run_min", option.run_min, "load, run and unload of 1 minute or more together")
+    return option
+
+
+def _wear(entry: object, path: str) -> tuple[tuple[str, int], ...]:
+    if entry is None:
+        return ()
+    if not isinstance(entry, Mapping):
+        raise _refuse(path, entry, 'an object such as {"6F": 0.012}')
+    return tuple((str(name), _share(share, f"{path}.{name}", LIFE_UNITS, None)) for name, share in entry.items())
+
+
+def _pin(entry: object, path: str) -> Pin:
+    source = _object(entry, path, "job step resource start_min")
+    return Pin(
+        job=_text(source, "job", path),
+        step=_whole(source, "step", path, least=0),
+        resource=_text(source, "resource", path),
+        start_min=_whole(source, "start_min", path),
+    )
+
+
+def _row(entry: object, path: str) -> Row:
+    source = _object(entry, path, "job step resource start_min end_min cutters")
+    return Row(
+        job=_text(source, "job", path),
+        step=_whole(source, "step", path, least=0),
+        resource=_text(source, "resource", path),
+        start_min=_whole(source, "start_min", path),
+        end_min=_whole(source, "end_min", path),
+        cutters=_list(source, "cutters", f"{path}.cutters", lambda name, at: str(name)),
+    )
+
+
+def _tier(entry: object, path: str) -> Tier:
+    source = _object(entry, path, "value bound status")
+    return Tier(_whole(source, "value", path), _whole(source, "bound", path), _text(source, "status", path))
+
+
+def _published(entry: object) -> tuple[Row, ...] | None:
+    if entry is None:
+        return None
+    if isinstance(entry, Mapping):
+        return read_plan(entry).rows
+    return _list({"published": entry}, "published", "published", _row)
+
+
+def _tiers(entry: object) -> tuple[str, ...]:
+    if entry is None:
+        return USUAL_TIERS
+    if not isinstance(entry, list | tuple):
+        raise _refuse("tiers", entry, "a list")
+    for place, name in enumerate(entry):
+        if name not in TIER_NAMES:
+            raise _refuse(f"tiers[{place}]", name, f"one of {', '.join(TIER_NAMES)}")
+        if name in entry[:place]:
+            raise _refuse(f"tiers[{place}]", name, "each tier once")
+    return tuple(entry)
+
+
+def _start(entry: object) -> str | None:
+    if entry is None:
+        return None
+    try:
+        datetime.fromisoformat(str(entry))
+    except ValueError:
+        raise _refuse("start", entry, "a time such as 2026-10-21T06:00:00+02:00") from None
+    return str(entry)
+
+
+def _check_names(problem: PlanProblem) -> None:
+    if problem.jobs and not problem.resources:
+        raise _refuse("resources", [], "at least one resource")
+    for path, names in (
+        ("resources[{}].name", [resource.name for resource in problem.resources]),
+        ("cutters[{}].type", [cutter.type for cutter in problem.cutters]),
+        ("jobs[{}].name", [job.name for job in problem.jobs]),
+    ):
+        seen: set[str] = set()
+        for place, name in enumerate(names):
+            if name in seen:
+                raise _refuse(path.format(place), name, "a name that is not used twice")
+            seen.add(name)
+
+
+def _check_states(problem: PlanProblem) -> None:
+    capacity = {resource.name: resource.capacity for resource in problem.resources}
+    for j, job in enumerate(problem.jobs):
+        for s, step in enumerate(job.steps):
+            for o, option in enumerate(step.options):
+                path = f"jobs[{j}].steps[{s}].options[{o}].resource"
+                if option.resource not in capacity:
+                    raise _refuse(path, option.resource, f"one of {', '.join(capacity)}")
+                if capacity[option.resource] > 1 and (option.fixture or option.wear):
+                    raise _refuse(path, option.resource, "capacity 1 where a step needs a fixture or a cutter")
+    count = {cutter.type: len(cutter.life_left) for cutter in problem.cutters if cutter.life_left is not None}
+    for r, resource in enumerate(problem.resources):
+        if resource.cutter in count:
+            count[resource.cutter] -= 1
+            if count[resource.cutter] < 0:
+                raise _refuse(
+                    f"resources[{r}].cutter", resource.cutter, "no more cutters fitted than life_left lists"
+                )
+
+
+def _check_references(problem: PlanProblem) -> None:
+    steps = {job.name: job.steps for job in problem.jobs}
+    pinned: set[tuple[str, int]] = set()
+    named: list[tuple[str, Pin | Row]] = [(f"pins[{p}]", pin) for p, pin in enumerate(problem.pins)]
+    named += [(f"published[{p}]", row) for p, row in enumerate(problem.published or ())]
+    for path, entry in named:
+        if entry.job not in steps:
+            raise _refuse(f"{path}.job", entry.job, "the name of a job")
+        if entry.step >= len(steps[entry.job]):
+            raise _refuse(f"{path}.step", entry.step, f"a step from 0 to {len(steps[entry.job]) - 1}")
+        if isinstance(entry, Pin):
+            names = [option.resource for option in steps[entry.job][entry.step].options]
+            if entry.resource not in names:
+                raise _refuse(f"{path}.resource", entry.resource, f"one of {', '.join(names)}")
+            if (entry.job, entry.step) in pinned:
+                raise _refuse(path, f"{entry.job}, step {entry.step}", "one pin for a step")
+            pinned.add((entry.job, entry.step))
+    places = [(row.job, row.step) for row in problem.published or ()]
+    for p, place in enumerate(places):
+        if place in places[:p]:
+            raise _refuse(f"published[{p}]", f"{place[0]}, step {place[1]}", "one row for a step")
+
+
+# --- writing -----------------------------------------------------------------------------------------------
+
+
+def write_plan(plan: Plan) -> dict[str, Any]:
+    """Return a plan as an object for the `json` module.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+    """
+    return {
+        "rows": [_row_out(row) for row in plan.rows],
+        "undone": list(plan.undone),
+        "tiers": {
+            name: {"value": tier.value, "bound": tier.bound, "status": tier.status}
+            for name, tier in plan.tiers.items()
+        },
+        "seed": plan.seed,
+        "seconds": plan.seconds,
+        "versions": dict(plan.versions),
+        "why": dict(plan.why),
+    }
+
+
+def write_problem(problem: PlanProblem) -> dict[str, Any]:
+    """Return a problem as an object for the `json` module; what does not limit is left out.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        The problem [-].
+    """
+    whole: dict[str, Any] = {
+        "start": problem.start,
+        "tiers": list(problem.tiers),
+        "resources": [_resource_out(resource) for resource in problem.resources],
+        "people": None if problem.people is None else [_people_out(people) for people in problem.people],
+        "cutters": [_cutter_out(cutter) for cutter in problem.cutters],
+        "fixture_change_min": problem.fixture_change_min,
+        "jobs": [_job_out(job) for job in problem.jobs],
+        "pins": [
+            {"job": pin.job, "step": pin.step, "resource": pin.resource, "start_min": pin.start_min}
+            for pin in problem.pins
+        ],
+        "frozen_until_min": problem.frozen_until_min,
+        "published": None if problem.published is None else [_row_out(row) for row in problem.published],
+    }
+    return _without_none(whole)
+
+
+def _without_none(source: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in source.items() if value is not None}
+
+
+def _spans_out(spans: tuple[Span, ...] | None) -> list[list[int]] | None:
+    return None if spans is None else [list(span) for span in spans]
+
+
+def _row_out(row: Row) -> dict[str, Any]:
+    return {
+        "job": row.job,
+        "step": row.step,
+        "resource": row.resource,
+        "start_min": row.start_min,
+        "end_min": row.end_min,
+        "cutters": list(row.cutters),
+    }
+
+
+def _resource_out(resource: Resource) -> dict[str, Any]:
+    return _without_none(
+        {
+            "name": resource.name,
+            "kind": resource.kind,
+            "capacity": resource.capacity,
+            "open": _spans_out(resource.open),
+            "attended": resource.attended / PERSON,
+            "fixture": resource.fixture,
+            "cutter": resource.cutter,
+        }
+    )
+
+
+def _people_out(people: People) -> dict[str, Any]:
+    return _without_none({"skill": people.skill, "open": _spans_out(people.open), "count": people.count})
+
+
+def _cutter_out(cutter: CutterType) -> dict[str, Any]:
+    lives = None if cutter.life_left is None else [life / LIFE_UNITS for life in cutter.life_left]
+    return _without_none({"type": cutter.type, "life_left": lives, "change_min": cutter.change_min})
+
+
+def _job_out(job: Job) -> dict[str, Any]:
+    return _without_none(
+        {
+            "name": job.name,
+            "priority": job.priority,
+            "release_min": job.release_min,
+            "due_min": job.due_min,
+            "deadline_min": job.deadline_min,
+            "use_min": job.use_min,
+            "perish": job.perish,
+            "max_wait_min": list(job.max_wait_min),
+            "steps": [{"options": [_option_out(option) for option in step.options]} for step in job.steps],
+        }
+    )
+
+
+def _option_out(option: Option) -> dict[str, Any]:
+    return _without_none(
+        {
+            "resource": option.resource,
+            "load_min": option.load_min,
+            "run_min": option.run_min,
+            "unload_min": option.unload_min,
+            "fixture": option.fixture,
+            "wear": {name: share / LIFE_UNITS for name, share in option.wear},
+            "people": None if option.people is None else option.people / PERSON,
+        }
+    )
+
+
+def clock(problem: PlanProblem, minute: int) -> str:
+    """Return a minute as people read it: local day and time where the start is known.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        Gives the start [-].
+    minute : int
+        Minutes from the start [min].
+    """
+    if problem.start is None:
+        return f"minute {minute}"
+    from datetime import timedelta
+
+    return (datetime.fromisoformat(problem.start) + timedelta(minutes=minute)).strftime("%a %d %b %H:%M")

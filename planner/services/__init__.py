@@ -1,0 +1,1 @@
+"""What can a person do? Use cases: they check, write and flush; whoever opened the session commits."""

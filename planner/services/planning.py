@@ -1,0 +1,391 @@
+"""Who cuts what, where and when? Facts out of the database, a plan by the optimizer, checked, and stored.
+
+In four steps: a short session gathers the problem; no session is open while it is solved; the plan is checked
+by the optimizer's independent verify; a short session stores it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session, selectinload, sessionmaker
+
+from planner.database import tables
+from planner.database.session import reading, unit_of_work
+from planner.database.states import CutterState, JobState, PlanState
+from planner.errors import NotFound, PlannerError, Refused
+from planner.services.common import found
+
+TIERS = ("undone", "late", "stored_nights", "changeovers", "finish")
+CUTTER_CHANGE_MIN, FIXTURE_CHANGE_MIN = 4, 10  # common practice; a venue's own times replace them
+FROZEN_MIN = 60
+_OPEN = (JobState.WANTED, JobState.CHOSEN, JobState.PREPARED)
+_IN_STOCK = (CutterState.STORED, CutterState.FITTED)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredPlan:
+    """A plan as stored, with what a summary needs."""
+
+    plan_id: int
+    tiers: dict[str, Any]
+    undone: tuple[str, ...]
+    seconds: float
+    rows: int
+    finish_at: datetime | None
+
+
+def plan_season(
+    factory: sessionmaker[Session],
+    season_id: int,
+    *,
+    by: str,
+    now: datetime,
+    start: datetime | None = None,
+    seconds: float = 20.0,
+    workers: int = 2,
+    seed: int = 0,
+    people: int = 3,
+    report: Callable[[int, int, str], None] = lambda done, total, note: None,
+    stop: Callable[[], bool] = lambda: False,
+    published: bool = False,
+) -> StoredPlan:
+    """Plan all open jobs of a season and publish the plan.
+
+    Parameters
+    ----------
+    factory : sessionmaker
+        Of the database [-].
+    season_id : int
+        The season [-].
+    by : str
+        Who asked for it [-].
+    now : datetime
+        When it is asked for.
+    start : datetime, optional
+        Minute 0 of the plan; `now` if absent.
+    seconds : float
+        How long the optimizer may search [s].
+    workers, seed : int
+        Of the optimizer; one worker and one seed give one plan [-].
+    people : int
+        Hands at the machines during shifts [-].
+    report, stop : callable
+        Progress, and whether to end early with the best so far.
+    published : bool
+        Keep to the published plan: what starts within the frozen hour stays, and moves count.
+    """
+    start = start or now
+    with reading(factory) as db:
+        problem = problem_of(db, season_id, start, people=people, keep=published)
+        names = _ids(db, season_id)
+    plan = solve_checked(problem, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop)
+    with unit_of_work(factory) as db:
+        return store_plan(db, season_id, problem, plan, names, start, by=by, at=now)
+
+
+def solve_checked(
+    problem: dict[str, Any],
+    *,
+    seconds: float,
+    workers: int = 2,
+    seed: int = 0,
+    report: Callable[[int, int, str], None] = lambda done, total, note: None,
+    stop: Callable[[], bool] = lambda: False,
+) -> dict[str, Any]:
+    """Solve a problem in the JSON form, and refuse to return a plan in which the checker finds a breach."""
+    from planner.optimizer import read_problem, solve, verify, write_plan
+    from planner.optimizer.problem import ProblemError
+
+    try:
+        read = read_problem(problem)
+    except ProblemError as error:
+        raise Refused(str(error)) from error
+    plan = solve(read, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop)
+    breaches = verify(read, plan)
+    if breaches:
+        raise PlannerError(f"the plan breaks a rule and is not kept: {breaches[0]} ({len(breaches)} in all)")
+    return write_plan(plan)
+
+
+def job_name(job: tables.Job) -> str:
+    """Return the name by which a plan knows a job: its station, else its number."""
+    return f"{job.station.name} #{job.id}" if job.station else f"spare #{job.id}"
+
+
+def problem_of(
+    db: Session, season_id: int, start: datetime, *, people: int = 3, keep: bool = False
+) -> dict[str, Any]:
+    """Return the plan problem of a season's open jobs, in the public JSON form.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    season_id : int
+        The season [-].
+    start : datetime
+        Minute 0.
+    people : int
+        Hands at the machines during shifts [-].
+    keep : bool
+        Carry the published plan along: rows that started or start within the frozen hour are kept.
+    """
+    season = found(db, tables.Season, season_id)
+    machines = db.scalars(select(tables.Machine).where(tables.Machine.active).order_by(tables.Machine.id)).all()
+    jobs = _open_jobs(db, season_id)
+    shifts = _open_intervals(db, machines, start)
+    problem: dict[str, Any] = {
+        "start": start.astimezone(season.zone).isoformat(),
+        "tiers": list(TIERS),
+        "resources": [
+            {
+                "name": m.name,
+                "kind": "machine",
+                "capacity": 1,
+                "open": shifts[m.id],
+                "attended": m.attended,
+                "fixture": m.fixture_class,
+            }
+            for m in machines
+        ],
+        "people": [{"skill": "any", "open": _union(list(shifts.values())), "count": people}],
+        "cutters": _cutters(db),
+        "fixture_change_min": FIXTURE_CHANGE_MIN,
+        "jobs": [_job(job, season, machines, start) for job in jobs],
+    }
+    if keep:
+        problem |= _published(db, season_id, start, {job_name(j) for j in jobs}, jobs)
+        problem["tiers"] = ["undone", "late", "moved", "stored_nights", "changeovers", "finish"]
+        problem["frozen_until_min"] = FROZEN_MIN
+    return problem
+
+
+def _open_jobs(db: Session, season_id: int) -> list[tables.Job]:
+    jobs = db.scalars(
+        select(tables.Job)
+        .where(tables.Job.season_id == season_id, tables.Job.state.in_(_OPEN), tables.Job.station_id.is_not(None))
+        .options(
+            selectinload(tables.Job.run_times), selectinload(tables.Job.station), selectinload(tables.Job.workpiece)
+        )
+        .order_by(tables.Job.id)
+    )
+    return [job for job in jobs if job.workpiece is not None]
+
+
+def _job(job: tables.Job, season: tables.Season, machines: Any, start: datetime) -> dict[str, Any]:
+    by_id = {m.id: m for m in machines}
+    due = _minutes(start, season.due_at(job.night))
+    options = [
+        {
+            "resource": by_id[t.machine_id].name,
+            "load_min": round(by_id[t.machine_id].load_min),
+            "run_min": max(1, -int(-(t.run_min or 0) // 1)),
+            "unload_min": round(by_id[t.machine_id].unload_min),
+            "fixture": by_id[t.machine_id].fixture_class,
+            "wear": {name: max(0.001, round(worn, 4)) for name, worn in t.wear.items()},
+        }
+        for t in job.run_times
+        if t.eligible and t.machine_id in by_id
+    ]
+    return {
+        "name": job_name(job),
+        "priority": job.priority,
+        "release_min": 0,
+        "due_min": due,
+        "deadline_min": due,
+        "use_min": _minutes(start, season.dusk_at(job.night)),
+        "perish": 1,
+        "steps": [{"options": options}],
+    }
+
+
+def _cutters(db: Session) -> list[dict[str, Any]]:
+    stock: dict[str, list[float]] = {}
+    for cutter in db.scalars(select(tables.Cutter).where(tables.Cutter.state.in_(_IN_STOCK)).order_by(tables.Cutter.id)):
+        stock.setdefault(cutter.type_name, []).append(round(cutter.life_left, 3))
+    return [{"type": name, "life_left": lives, "change_min": CUTTER_CHANGE_MIN} for name, lives in stock.items()]
+
+
+def _open_intervals(db: Session, machines: Any, start: datetime) -> dict[int, list[list[int]]]:
+    """Return each machine's shifts from `start` on, less its breakdowns, in minutes."""
+    shifts = db.scalars(select(tables.MachineShift).order_by(tables.MachineShift.start_at)).all()
+    downs = db.scalars(select(tables.Breakdown)).all()
+    out: dict[int, list[list[int]]] = {}
+    for machine in machines:
+        spans = [
+            [max(0, _minutes(start, s.start_at)), _minutes(start, s.end_at)] for s in shifts if s.machine_id == machine.id
+        ]
+        for down in downs:
+            if down.machine_id == machine.id:
+                end = _minutes(start, down.end_at) if down.end_at else 10**9
+                spans = [piece for span in spans for piece in _less(span, _minutes(start, down.start_at), end)]
+        out[machine.id] = [span for span in spans if span[1] > span[0]]
+    return out
+
+
+def _less(span: list[int], start: int, end: int) -> list[list[int]]:
+    return [p for p in ([span[0], min(span[1], start)], [max(span[0], end), span[1]]) if p[1] > p[0]]
+
+
+def _union(lists: list[list[list[int]]]) -> list[list[int]]:
+    spans = sorted(span for spans in lists for span in spans)
+    out: list[list[int]] = []
+    for start, end in spans:
+        if out and start <= out[-1][1]:
+            out[-1][1] = max(out[-1][1], end)
+        else:
+            out.append([start, end])
+    return out
+
+
+def _minutes(start: datetime, instant: datetime) -> int:
+    return round((instant - start).total_seconds() / 60)
+
+
+def _published(
+    db: Session, season_id: int, start: datetime, names: set[str], jobs: list[tables.Job]
+) -> dict[str, Any]:
+    plan = published_plan(db, season_id)
+    rows = [
+        {
+            "job": job_name(row.job),
+            "step": row.step,
+            "resource": row.machine.name,
+            "start_min": _minutes(start, row.start_at),
+            "end_min": _minutes(start, row.end_at),
+            "cutters": list(row.cutters),
+        }
+        for row in plan.rows
+        if row.start_at >= start
+    ]
+    return {"published": [row for row in rows if row["job"] in names]}
+
+
+def published_plan(db: Session, season_id: int) -> tables.Plan:
+    """Return the season's published plan."""
+    plan = db.scalar(
+        select(tables.Plan)
+        .where(tables.Plan.season_id == season_id, tables.Plan.state == PlanState.PUBLISHED)
+        .options(
+            selectinload(tables.Plan.rows).selectinload(tables.PlanRow.job).selectinload(tables.Job.station),
+            selectinload(tables.Plan.rows).selectinload(tables.PlanRow.machine),
+        )
+    )
+    if plan is None:
+        raise NotFound("the season has no published plan yet; plan it first")
+    return plan
+
+
+def _ids(db: Session, season_id: int) -> dict[str, dict[str, int]]:
+    machines = db.scalars(select(tables.Machine))
+    return {
+        "jobs": {job_name(job): job.id for job in _open_jobs(db, season_id)},
+        "machines": {m.name: m.id for m in machines},
+    }
+
+
+def store_plan(
+    db: Session,
+    season_id: int,
+    problem: dict[str, Any],
+    plan: dict[str, Any],
+    ids: dict[str, dict[str, int]],
+    start: datetime,
+    *,
+    by: str,
+    at: datetime,
+) -> StoredPlan:
+    """Keep a checked plan and publish it in place of the one before.
+
+    Parameters
+    ----------
+    db : Session
+        An open unit of work [-].
+    season_id : int
+        The season [-].
+    problem, plan : dict
+        In the public JSON form; the plan has passed the checker.
+    ids : dict
+        Numbers of jobs and machines by their names in the plan.
+    start : datetime
+        Minute 0.
+    by, at
+        Who asked for it, and when.
+    """
+    db.execute(
+        update(tables.Plan)
+        .where(tables.Plan.season_id == season_id, tables.Plan.state == PlanState.PUBLISHED)
+        .values(state=PlanState.REPLACED)
+    )
+    rows = [
+        tables.PlanRow(
+            job_id=ids["jobs"][row["job"]],
+            step=row["step"],
+            machine_id=ids["machines"][row["resource"]],
+            start_at=start + timedelta(minutes=row["start_min"]),
+            end_at=start + timedelta(minutes=row["end_min"]),
+            cutters=[str(c) for c in row["cutters"]],
+        )
+        for row in plan["rows"]
+    ]
+    why = plan.get("why", {})
+    stored = tables.Plan(
+        season_id=season_id,
+        state=PlanState.PUBLISHED,
+        start_at=start,
+        seed=plan["seed"],
+        seconds=plan["seconds"],
+        versions=plan["versions"],
+        problem=problem,
+        tiers=plan["tiers"],
+        undone=[{"job": name, "why": why.get(name, "")} for name in plan["undone"]],
+        published_at=at,
+        published_by=by,
+        recorded_at=at,
+        recorded_by=by,
+        rows=rows,
+    )
+    db.add(stored)
+    db.flush()
+    finish = max((row.end_at for row in rows), default=None)
+    return StoredPlan(stored.id, plan["tiers"], tuple(plan["undone"]), plan["seconds"], len(rows), finish)
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One job that a re-plan moved, in words."""
+
+    job: str
+    before: str
+    after: str
+
+
+def moves_between(db: Session, before_id: int, after_id: int, zone: Any) -> tuple[Move, ...]:
+    """Return what moved between two plans: another machine, or a start more than 30 minutes away."""
+
+    def rows(plan_id: int) -> dict[str, tables.PlanRow]:
+        found_rows = db.scalars(
+            select(tables.PlanRow)
+            .where(tables.PlanRow.plan_id == plan_id)
+            .options(
+                selectinload(tables.PlanRow.job).selectinload(tables.Job.station), selectinload(tables.PlanRow.machine)
+            )
+        )
+        return {job_name(row.job): row for row in found_rows}
+
+    def words(row: tables.PlanRow | None) -> str:
+        return f"{row.machine.name} {row.start_at.astimezone(zone):%a %H:%M}" if row else "not planned"
+
+    old, new = rows(before_id), rows(after_id)
+    out = []
+    for name in old:
+        one, other = old[name], new.get(name)
+        if other and one.machine_id == other.machine_id and abs(one.start_at - other.start_at) <= timedelta(minutes=30):
+            continue
+        out.append(Move(name, words(one), words(other)))
+    return tuple(out)

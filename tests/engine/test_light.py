@@ -1,0 +1,156 @@
+"""The lit look: the right way up, the right way round, brighter where thinner, encoded as sRGB says."""
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from engine.light import encoded, lit_look, png_bytes, thumbnail
+from engine.records import Rules, VirtualCut, Wall
+from engine.surface import surface_of
+
+R = 85.0
+WALL = 20.0
+SPHERE = surface_of(lambda unit: np.full(unit.shape[:-1], R), step_deg=3.0)
+WALLS = Wall(np.zeros(1), np.zeros(1), np.array([WALL]))
+MM = 1.0 / R  # angle of a millimetre at the equator
+
+
+def a_cut(depth_of, lon0=0.0, half_mm=45.0, step_mm=0.5):
+    """Return a cut whose depth is a function of millimetres to the east and north."""
+    values = np.arange(-half_mm, half_mm + step_mm / 2, step_mm)
+    east, north = np.meshgrid(values, values)
+    depth = depth_of(east, north).astype(float)
+    return VirtualCut(
+        longitude_rad=lon0 + values * MM,
+        latitude_rad=values * MM,
+        depth_mm=depth,
+        edge_mm=np.where(depth > 0, -1.0, 1.0),
+        outline_median_mm=0,
+        outline_p99_mm=0,
+        outline_max_mm=0,
+        outside_mm=0,
+        outside_mm2=0,
+        depth_median_mm=0,
+        depth_max_mm=0,
+        lost_mm2=0,
+        travel_inside_mm=0,
+        findings=(),
+    )
+
+
+def an_l(east, north):
+    """Depth of an L through the wall: upright at the west, foot to the east at the bottom."""
+    upright = (np.abs(east + 15) < 5) & (np.abs(north) < 25)
+    foot = (np.abs(east) < 20) & (np.abs(north + 20) < 5)
+    return np.where(upright | foot, WALL + 2.5, 0.0)
+
+
+def brightness(image):
+    return image.astype(float).mean(axis=2)
+
+
+def at(image, east_mm, north_mm):
+    """Return the brightness at a point; the sphere fills 86 parts of 100 of the picture."""
+    picture = brightness(image)
+    h, w = picture.shape
+    pixel = 2 * R / 0.86 / min(h, w)
+    x, y = R * np.sin(east_mm * MM), R * np.sin(north_mm * MM)
+    return picture[round((h - 1) / 2 - y / pixel), round((w - 1) / 2 + x / pixel)]
+
+
+@pytest.mark.parametrize("lon0", [0.0, 3.1, -2.0])
+def test_picture_is_upright_and_not_mirrored(lon0):
+    """Seen from outside, stem up, longitude grows to the right: the foot of an L points right, below."""
+    image = lit_look(a_cut(an_l, lon0), SPHERE, WALLS, Rules())
+    # the middle of the L's own bounding box is its front: (0, 0) in its millimetres
+    for lit in ((-15, 20), (-15, 0), (-15, -20), (15, -20)):
+        assert at(image, *lit) > 150
+    for dark in ((15, 20), (15, 0), (0, 20), (-30, 0), (30, -20)):
+        assert at(image, *dark) < 60
+
+
+def test_thinner_is_brighter():
+    """Steps of remaining wall from 16 to 4 mm brighten one after another, an opening most of all."""
+    left = np.array([16.0, 13.0, 10.0, 7.0, 4.0, 0.0])
+
+    def steps(east, north):
+        number = np.clip(((east + 36) // 12).astype(int), 0, 5)
+        inside = (np.abs(north) < 10) & (np.abs(east) < 36)
+        return np.where(inside, WALL - left[number] + (left[number] == 0), 0.0)
+
+    image = lit_look(a_cut(steps), SPHERE, WALLS, Rules())
+    seen = [at(image, -30 + 12 * i, 0) for i in range(6)]
+    assert np.all(np.diff(seen) > 5)
+    assert at(image, 0, 25) < seen[0]  # uncut skin is darker than the thickest step
+
+
+def test_dark_skin_still_shows_its_shape():
+    """Uncut skin is nearly black, but its rim stands out from the night behind it."""
+    image = lit_look(a_cut(lambda east, north: np.zeros(east.shape)), SPHERE, WALLS, Rules())
+    picture = brightness(image)
+    assert picture.max() < 90
+    row = picture[len(picture) // 2]
+    inside = row[round(0.08 * len(row)) : round(0.12 * len(row))]
+    assert inside.max() > 1.3 * row[:10].mean()
+
+
+def test_opening_is_warm():
+    """The lamp's light is more red than green than blue, and bright."""
+    image = lit_look(a_cut(an_l), SPHERE, WALLS, Rules())
+    red, green, blue = image[image.sum(axis=2) >= np.quantile(image.sum(axis=2), 0.99)].mean(axis=0)
+    assert red > 240
+    assert red > green > blue
+
+
+@pytest.mark.parametrize("size", [(420, 420), (200, 301), (160, 90)])
+def test_any_size(size):
+    """The picture has the width and height asked for, and a piece that fits into it."""
+    image = lit_look(a_cut(an_l), SPHERE, WALLS, Rules(), size_px=size)
+    assert image.shape == (size[1], size[0], 3)
+    assert image.dtype == np.uint8
+
+
+def test_cut_on_all_sides_is_seen_from_its_fullest():
+    """On a full circle, the side with the wide opening faces the viewer, across the seam as well."""
+    lon = -np.pi + np.arange(1000) * 2 * np.pi / 1000
+    lat = np.linspace(-0.4, 0.4, 161)
+    away = np.abs(np.remainder(lon - np.pi + np.pi, 2 * np.pi) - np.pi)  # from longitude 180 deg
+    depth = np.where((away < 0.25) | (np.abs(away - 2.0) < 0.02), 25.0, 0.0) * (np.abs(lat) < 0.2)[:, None]
+    cut = a_cut(an_l)
+    cut = VirtualCut(lon, lat, depth, -depth, *(getattr(cut, name) for name in cut.__slots__[4:]))
+    image = lit_look(cut, SPHERE, WALLS, Rules())
+    assert at(image, 0, 0) > 150
+    assert at(image, 35, 0) < 60
+    assert at(image, -35, 0) < 60
+
+
+@pytest.mark.parametrize(
+    ("linear", "signal"),
+    [
+        (0.0031308, 0.040449936),
+        (0.01, 0.099852823),
+        (0.18, 0.461356130),
+        (0.5, 0.735356983),
+        (0.9, 0.954687172),
+    ],
+)
+def test_encoding_is_srgb(linear, signal):
+    """Values of the sRGB curve, IEC 61966-2-1:1999, worked out apart from this code."""
+    assert float(encoded(np.array(linear))) == pytest.approx(signal, abs=1e-9)
+
+
+def test_png_comes_back():
+    """The bytes are a PNG of the same pixels."""
+    image = lit_look(a_cut(an_l), SPHERE, WALLS, Rules(), size_px=(80, 60))
+    with Image.open(io.BytesIO(png_bytes(image))) as opened:
+        assert opened.format == "PNG"
+        np.testing.assert_array_equal(np.asarray(opened), image)
+
+
+def test_thumbnail_averages():
+    """Half the size is the mean of each four pixels."""
+    image = np.zeros((40, 40, 3), np.uint8)
+    image[::2] = 200
+    np.testing.assert_allclose(thumbnail(image, (20, 20)), 100, atol=1)

@@ -1,0 +1,157 @@
+"""What is the answer to the question that brought somebody here? Counts and names for the first sentence."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from planner.database.lines import ChartRow, JobPage, NightLine, PreparationLine, SeasonChart, SeasonOverview
+
+_READY = ("cut", "placed")
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonAnswer:
+    """How the night that comes next stands in the plan."""
+
+    night: date
+    dusk_at: datetime | None
+    wanted: int
+    lit: int  # cut, or planned to be in time
+    late: tuple[ChartRow, ...]
+    missing: tuple[tuple[str, tuple[str, ...]], ...]  # why, and which
+    unplanned: int
+    next_row: ChartRow | None
+    next_machine: str
+
+
+@dataclass(frozen=True, slots=True)
+class JobAnswer:
+    """Whether a job may be cut, and where."""
+
+    refused_by: int
+    warned_by: int
+    machines: tuple[str, ...]
+    prepared: bool
+
+
+def season_answer(overview: SeasonOverview, chart: SeasonChart, now: datetime) -> SeasonAnswer:
+    """Return how many lanterns of the coming night will be lit by the plan, which will not, and why.
+
+    Parameters
+    ----------
+    overview : SeasonOverview
+        The season with its nights [-].
+    chart : SeasonChart
+        The plan over time [-].
+    now : datetime
+        The present instant [-].
+    """
+    coming = _coming(overview.nights, now)
+    night = coming.night if coming else overview.opening_night
+    ends = _last_rows(row for lane in chart.lanes for row in lane.rows if row.night == night)
+    open_rows = [row for row in ends if row.state not in _READY]
+    late = tuple(row for row in open_rows if row.late_min > 0)
+    ready = coming.ready if coming else len(ends) - len(open_rows)
+    lit = ready + len(open_rows) - len(late)
+    wanted = coming.jobs if coming else len(ends)
+    missing = reasons_of(chart.undone)
+    left_out = sum(len(names) for _, names in missing)
+    row, machine = _next(chart, now)
+    return SeasonAnswer(
+        night=night,
+        dusk_at=coming.dusk_at if coming else next(iter(chart.dusks), None),
+        wanted=wanted,
+        lit=lit,
+        late=late,
+        missing=missing,
+        unplanned=max(0, wanted - lit - len(late) - left_out),
+        next_row=row,
+        next_machine=machine,
+    )
+
+
+def reasons_of(undone: Iterable[dict[str, Any]]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return what a plan leaves undone, by reason: the reason and the names.
+
+    Parameters
+    ----------
+    undone : iterable of dict
+        Entries with `job` and `why` [-].
+    """
+    names: defaultdict[str, list[str]] = defaultdict(list)
+    for entry in undone:
+        names[str(entry.get("why") or "no reason recorded")].append(
+            str(entry.get("label") or entry.get("job") or "?")
+        )
+    return tuple((why, tuple(found)) for why, found in names.items())
+
+
+def _coming(nights: tuple[NightLine, ...], now: datetime) -> NightLine | None:
+    """Return the next night for which lanterns are wanted; the first one when all are over."""
+    wanted = [line for line in nights if line.jobs]
+    return next((line for line in wanted if line.dusk_at >= now), wanted[0] if wanted else None)
+
+
+def _last_rows(rows: Iterable[ChartRow]) -> list[ChartRow]:
+    """Return each job's step that ends last."""
+    last: dict[int, ChartRow] = {}
+    for row in rows:
+        if row.job_id not in last or row.end_at > last[row.job_id].end_at:
+            last[row.job_id] = row
+    return list(last.values())
+
+
+def _next(chart: SeasonChart, now: datetime) -> tuple[ChartRow | None, str]:
+    coming = [
+        (row.start_at, lane.name, row)
+        for lane in chart.lanes
+        for row in lane.rows
+        if row.start_at >= now and row.state not in _READY
+    ]
+    if not coming:
+        return None, ""
+    _, machine, row = min(coming, key=lambda entry: entry[:2])
+    return row, machine
+
+
+def job_answer(page: JobPage, shown: PreparationLine | None) -> JobAnswer:
+    """Return whether a job may be cut as prepared.
+
+    Parameters
+    ----------
+    page : JobPage
+        The job [-].
+    shown : PreparationLine or None
+        The preparation the page shows [-].
+    """
+    severities = [str(finding.get("severity")) for finding in shown.findings] if shown else []
+    return JobAnswer(
+        refused_by=severities.count("refuse"),
+        warned_by=severities.count("warn"),
+        machines=tuple(line.machine for line in page.run_times if line.eligible),
+        prepared=shown is not None,
+    )
+
+
+def shown_preparation(page: JobPage, preparation_id: int | None = None) -> PreparationLine | None:
+    """Return which preparation a job's page shows: the one asked for, the planned machine's, the newest.
+
+    Parameters
+    ----------
+    page : JobPage
+        The job [-].
+    preparation_id : int, optional
+        The one asked for [-].
+    """
+    if preparation_id is not None:
+        return next((line for line in page.preparations if line.preparation_id == preparation_id), None)
+    planned = {line.machine_id for line in page.planned}
+    return min(
+        page.preparations,
+        key=lambda line: (line.machine_id not in planned, not line.current, not line.folder),
+        default=None,
+    )

@@ -1,0 +1,48 @@
+"""How do the pages come together? One factory: settings in, a Flask application out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from flask import Flask, request
+
+from planner.config import Settings
+from planner.database.session import session_factory
+from web import errors, filters, fleet, headers, jobs, plan, produce, season, words
+from web.session import Venue, now
+
+Clock = Callable[[], datetime]
+
+
+def _wall_clock() -> datetime:
+    return datetime.now(UTC)
+
+
+def create_app(settings: Settings, *, clock: Clock = _wall_clock) -> Flask:
+    """Return the pages on a database and a folder of job packages.
+
+    Parameters
+    ----------
+    settings : Settings
+        Database, folder and the time zone where no season says otherwise [-].
+    clock : callable
+        Returns the present instant, with a zone [-].
+    """
+    app = Flask("web", static_url_path="/static")
+    app.extensions["venue"] = Venue(settings, session_factory(settings.database_url), clock)
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    for part in (season, jobs, produce, fleet, plan):
+        app.register_blueprint(part.pages)
+    app.url_defaults(_stay_in_season)
+    app.context_processor(lambda: {"now": now(), "caution": words.CAUTION})
+    filters.register(app)
+    headers.register(app)
+    errors.register(app)
+    return app
+
+
+def _stay_in_season(endpoint: str, values: dict[str, object]) -> None:
+    """Keep the season that was asked for in every link of the page."""
+    if endpoint != "static" and request and "season" in request.args:
+        values.setdefault("season", request.args["season"])

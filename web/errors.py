@@ -1,0 +1,65 @@
+"""What does a page say when it cannot answer? What was wrong, what was kept, what to do."""
+
+from __future__ import annotations
+
+from flask import Flask, Response, current_app, jsonify, render_template, request
+from flask.typing import ResponseReturnValue
+from sqlalchemy.exc import OperationalError, ProgrammingError
+from werkzeug.exceptions import HTTPException
+
+from planner.errors import PlannerError
+
+_WORDS = {
+    404: ("This is not here", "The address may be old, or the job was given up. Nothing was changed."),
+    405: ("This page can only be looked at", "Nothing was changed."),
+    409: ("Somebody else was faster", "Nothing of yours was kept. Go back, look again, then decide."),
+    422: ("This was not taken", "Nothing of it was kept. Correct it and try again."),
+    500: ("This page broke", "It is the program's fault, not yours. Nothing was changed; the log has the cause."),
+    503: (
+        "The database does not answer",
+        "Nothing was changed. It may not have its tables yet, or it is locked; the log has the cause.",
+    ),
+}
+_OTHER = ("This could not be answered", "Nothing was changed.")
+
+
+def register(app: Flask) -> None:
+    """Let every error of an application end in words, or in JSON where JSON was asked for.
+
+    Parameters
+    ----------
+    app : Flask
+        The application [-].
+    """
+    app.register_error_handler(PlannerError, _refused)
+    app.register_error_handler(HTTPException, _http)
+    app.register_error_handler(OperationalError, _no_database)
+    app.register_error_handler(ProgrammingError, _no_database)
+    app.register_error_handler(Exception, _broken)
+
+
+def _refused(error: PlannerError) -> ResponseReturnValue:
+    return _answer(error.status, str(error))
+
+
+def _http(error: HTTPException) -> ResponseReturnValue:
+    if error.code is None or error.code < 400:
+        return error.get_response()
+    return _answer(error.code, "")
+
+
+def _no_database(error: Exception) -> ResponseReturnValue:
+    current_app.logger.error("%s: %s", request.path, error)
+    return _answer(503, "")
+
+
+def _broken(error: Exception) -> ResponseReturnValue:
+    current_app.logger.exception("%s", request.path, exc_info=error)
+    return _answer(500, "")
+
+
+def _answer(status: int, detail: str) -> tuple[Response | str, int]:
+    title, advice = _WORDS.get(status, _OTHER)
+    if request.path.endswith(".json"):
+        return jsonify(error=detail or title, status=status), status
+    return render_template("error.html", status=status, title=title, detail=detail, advice=advice), status

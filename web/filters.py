@@ -1,0 +1,122 @@
+"""How are times, lengths and angles told? Local, with how far away, and with their unit."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from pathlib import PurePosixPath
+from typing import Any
+
+from flask import Flask, url_for
+
+from web import packages, words
+from web.session import now, venue, zone
+
+
+def clock(instant: datetime | None) -> str:
+    """Return the local time of day: 17:25."""
+    return "–" if instant is None else f"{instant.astimezone(zone()):%H:%M}"
+
+
+def day(moment: date | datetime | None) -> str:
+    """Return the local date: Sat 24 Oct, with the year when it is not this one."""
+    if moment is None:
+        return "–"
+    local = moment.astimezone(zone()).date() if isinstance(moment, datetime) else moment
+    year = "" if local.year == now().astimezone(zone()).year else f" {local.year}"
+    return f"{local:%a} {local.day} {local:%b}{year}"
+
+
+def when(instant: datetime | None) -> str:
+    """Return time and date: 17:25 on Sat 24 Oct; only the time when it is today."""
+    if instant is None:
+        return "–"
+    today = now().astimezone(zone()).date()
+    if instant.astimezone(zone()).date() == today:
+        return f"{clock(instant)} today"
+    return f"{clock(instant)} on {day(instant)}"
+
+
+def span(length: timedelta | float | None) -> str:
+    """Return a length of time, given as such or in minutes: 21 min, 2 h 05, 3 days 4 h."""
+    if length is None:
+        return "–"
+    minutes = round(length.total_seconds() / 60 if isinstance(length, timedelta) else length)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, rest = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {rest:02d}"
+    days, hours = divmod(hours, 24)
+    return f"{days} days {hours} h" if hours else f"{days} days"
+
+
+def away(instant: datetime | None) -> str:
+    """Return how far away an instant is: in 2 h 05, 4 min ago, now."""
+    if instant is None:
+        return ""
+    distance = instant - now()
+    if abs(distance) < timedelta(seconds=45):
+        return "now"
+    return f"in {span(distance)}" if distance > timedelta() else f"{span(-distance)} ago"
+
+
+def seconds(length_s: float | None) -> str:
+    """Return a short length of time, given in seconds: 42 s, 21 min."""
+    if length_s is None:
+        return "–"
+    return f"{length_s:.0f} s" if length_s < 90 else span(length_s / 60)
+
+
+def mm(length_mm: float | None, digits: int = 0) -> str:
+    """Return a length: 210 mm."""
+    return "not known" if length_mm is None else f"{length_mm:.{digits}f} mm"
+
+
+def percent(share: float | None, digits: int = 0) -> str:
+    """Return a share: 72 %."""
+    return "–" if share is None else f"{100 * share:.{digits}f} %"
+
+
+def turn(angle_deg: float, positive: str, negative: str) -> str:
+    """Return an angle by its side: 12° right."""
+    if abs(angle_deg) < 0.05:
+        return "0°"
+    return f"{abs(angle_deg):.4g}° {positive if angle_deg > 0 else negative}"
+
+
+def amount(count: int, one: str, many: str | None = None) -> str:
+    """Return a count with its noun: 1 job, 2 jobs, no jobs."""
+    noun = one if count == 1 else (many or f"{one}s")
+    return f"{count or 'no'} {noun}"
+
+
+def listed(names: Any, most: int = 12) -> str:
+    """Return names as a phrase: Wren, Heron and Otter; the rest as a count."""
+    found = [str(name) for name in names]
+    if len(found) > most:
+        return f"{', '.join(found[:most])} and {len(found) - most} more"
+    return " and ".join(part for part in (", ".join(found[:-1]), found[-1] if found else "") if part)
+
+
+def small_picture(thumbnail: str) -> str:
+    """Return the address of a lit look in small; empty where the picture is not on disk."""
+    changed = packages.changed_ns(venue().settings.packages, thumbnail) if thumbnail else None
+    if changed is None:
+        return ""
+    folder = str(PurePosixPath(thumbnail).parent)
+    return url_for("jobs.small_picture", folder=folder, v=format(changed, "x"))
+
+
+def register(app: Flask) -> None:
+    """Give the filters to an application's templates.
+
+    Parameters
+    ----------
+    app : Flask
+        The application [-].
+    """
+    for given in (clock, day, when, span, away, seconds, mm, percent, turn, amount, listed, small_picture):
+        app.add_template_filter(given)
+    app.add_template_global(words.mark, "mark")
+    app.add_template_global(words.WORK_KINDS, "work_kinds")
+    app.add_template_global(words.TIERS, "tier_words")

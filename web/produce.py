@@ -1,0 +1,57 @@
+"""Which pieces and designs are there? Lists with what can be done with each."""
+
+from __future__ import annotations
+
+from pathlib import PurePath
+
+from flask import Blueprint, Response, render_template, request
+from flask.typing import ResponseReturnValue
+
+from planner.database import queries
+from planner.errors import NotFound
+from web import headers
+from web.paging import Page, page_number
+from web.session import reading_db, the_season
+
+pages = Blueprint("produce", __name__)
+_ROWS = 100
+_TYPES = {".svg": "image/svg+xml", ".png": "image/png", ".jpg": "image/jpeg", ".jpeg": "image/jpeg"}
+
+
+@pages.get("/workpieces")
+def workpieces() -> ResponseReturnValue:
+    """Show the pieces, by the page."""
+    number, state = page_number(), request.args.get("state") or None
+    with reading_db() as db:
+        the_season(db)
+        total = queries.workpiece_count(db, state=state)
+        found = queries.workpieces(db, state=state, limit=_ROWS, offset=(number - 1) * _ROWS)
+        lots = queries.lots(db)
+    page = Page(number, _ROWS, total)
+    return render_template("workpieces.html", pieces=found, lots=lots, state=state, page=page)
+
+
+@pages.get("/designs")
+def designs() -> ResponseReturnValue:
+    """Show the designs, and what stops those that are refused."""
+    with reading_db() as db:
+        the_season(db)
+        found = queries.designs(db)
+    return render_template("designs.html", designs=found, shown_as_picture=_shown_as_picture)
+
+
+@pages.get("/designs/<int:design_version_id>/artwork")
+def artwork(design_version_id: int) -> ResponseReturnValue:
+    """Give a design's artwork as a picture."""
+    with reading_db() as db:
+        name, content = queries.artwork(db, design_version_id)
+    if not _shown_as_picture(name):
+        raise NotFound(f"{name} cannot be shown as a picture here")
+    answer = Response(content, mimetype=_TYPES[PurePath(name).suffix.lower()])
+    answer.headers["Content-Security-Policy"] = headers.PACKAGE
+    answer.headers["Cache-Control"] = "private, max-age=604800"  # a version is never changed
+    return answer
+
+
+def _shown_as_picture(file_name: str) -> bool:
+    return PurePath(file_name).suffix.lower() in _TYPES
