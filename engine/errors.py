@@ -1,5 +1,12 @@
 """What the engine raises: bad input, and jobs that cannot be done as asked."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from engine.records import Finding
+
 
 class EngineError(Exception):
     """Anything the engine refuses; the text has the thing, the value, the limit and the way out."""
@@ -16,11 +23,11 @@ class CannotBeDone(EngineError):
     ----------
     text : str
         One sentence for a person.
-    findings : tuple
-        The `Finding` records that refuse the job [-].
+    findings : tuple of Finding
+        The records that refuse the job [-].
     """
 
-    def __init__(self, text: str, findings: tuple[object, ...] = ()) -> None:
+    def __init__(self, text: str, findings: tuple[Finding, ...] = ()) -> None:
         super().__init__(text)
         self.findings = findings
 

@@ -49,7 +49,8 @@ def normalised(vectors: Floats) -> Floats:
     vectors : ndarray (..., 3)
         None of them nought [any unit].
     """
-    return vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
+    found: Floats = vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
+    return found
 
 
 def near_longitude(longitude_rad: Floats, around_rad: float) -> Floats:

@@ -1,4 +1,4 @@
-"""Along which line does the cutter run so that its edge follows the outline, in millimetres on the skin?
+"""Along which line does the cutter run so that its edge follows the outline? True to the skin.
 
 The sheet is not true to scale away from the middle of the design, and a cutter that leans cuts wider along
 its lean. Both are in one tensor M at each point of the sheet: a small step v (sheet mm) has the length
@@ -15,23 +15,31 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
 from shapely import LineString, MultiLineString, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from engine.records import Floats, Ints
 
 _GRID_MM = 4.0  # spacing of the tensor's grid; ribs are ten times longer
 _SAMPLE_MM = 0.5  # spacing of samples on a boundary, in which the nearest place is looked for
-_ROUNDS = 8
-_TIGHTEST = 0.75  # share of the cutter's radius below which no pass is run: the overcut would spoil the picture
-_NECK_OVERCUT_MM = 0.25  # where most of a region is reached from inside, a neck is cut only this much too wide
+_ROUNDS = 6
+_CORNER_GAP = 0.05  # share of the radius by which a second edge may be farther than the nearest, to count as near
+_OTHER_WAY = 0.85  # cosine of the angle from which a second edge lies in another direction
+_TIGHTEST = (
+    0.75  # share of the cutter's radius below which no pass is run: the overcut would spoil the picture
+)
+_NECK_OVERCUT_MM = (
+    0.25  # where most of a region is reached from inside, a neck is cut only this much too wide
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SkinMetric:
-    """The tensor M on a grid over the sheet, as its three parts (E, F, G)."""
+    """The tensor M on a grid over the sheet: cubic spline coefficients of its three parts (E, F, G)."""
 
     left_mm: float
     bottom_mm: float
@@ -75,8 +83,18 @@ def skin_metric(
     _, axis = skin_and_axis(middle)
     along_x = along_x - np.sum(along_x * axis, axis=1, keepdims=True) * axis
     along_y = along_y - np.sum(along_y * axis, axis=1, keepdims=True) * axis
-    parts = np.stack([np.sum(a * b, axis=1) for a, b in ((along_x, along_x), (along_x, along_y), (along_y, along_y))])
-    return SkinMetric(left, bottom, h, parts.reshape(3, rows, columns))
+    parts = np.stack(
+        [np.sum(a * b, axis=1) for a, b in ((along_x, along_x), (along_x, along_y), (along_y, along_y))]
+    )
+    return metric_of(left, bottom, h, parts.reshape(3, rows, columns))
+
+
+def metric_of(left_mm: float, bottom_mm: float, spacing_mm: float, parts: Floats) -> SkinMetric:
+    """Return the tensor whose parts (3, rows, columns) [-] are known on a grid over the sheet [mm]."""
+    from scipy.ndimage import spline_filter
+
+    coefficients = np.stack([spline_filter(part, order=3, mode="mirror") for part in parts])
+    return SkinMetric(left_mm, bottom_mm, spacing_mm, coefficients)
 
 
 def metric_at(metric: SkinMetric, points: Floats) -> Floats:
@@ -84,11 +102,25 @@ def metric_at(metric: SkinMetric, points: Floats) -> Floats:
     from scipy.ndimage import map_coordinates
 
     at = np.stack([points[:, 1] - metric.bottom_mm, points[:, 0] - metric.left_mm]) / metric.spacing_mm
-    return np.stack([map_coordinates(part, at, order=3, mode="nearest") for part in metric.parts], axis=1)
+    return np.stack(
+        [map_coordinates(part, at, order=3, mode="mirror", prefilter=False) for part in metric.parts], axis=1
+    )
+
+
+def mean_scale(metric: SkinMetric) -> float:
+    """Return how many skin millimetres one sheet millimetre is, as a mean over places and directions [-]."""
+    rows, columns = metric.parts.shape[1:]
+    y, x = np.mgrid[0:rows, 0:columns].reshape(2, -1) * metric.spacing_mm
+    e, f, g = metric_at(metric, np.stack([x + metric.left_mm, y + metric.bottom_mm], axis=1)).T
+    return float(np.mean(np.maximum(e * g - f * f, 0.0) ** 0.25))
 
 
 def offset_region(
-    polygon: Polygon, metric: SkinMetric, radius_mm: float, spacing_mm: float = 2.0, tolerance_mm: float = 0.01
+    polygon: Polygon,
+    metric: SkinMetric,
+    radius_mm: float,
+    spacing_mm: float = 2.0,
+    tolerance_mm: float = 0.01,
 ) -> Offset:
     """Return the lines along which a cutter's axis must run to cut a region's outline from inside.
 
@@ -119,7 +151,8 @@ def offset_region(
     lost = flat.difference(reached).area
     from_true = np.linalg.inv(true).T
     centres = tuple(
-        shapely.get_coordinates(line.simplify(tolerance_mm).segmentize(spacing_mm)) @ from_true for line, _ in lines
+        shapely.get_coordinates(line.simplify(tolerance_mm).segmentize(spacing_mm)) @ from_true
+        for line, _ in lines
     )
     return Offset(tuple(contours), centres, overcut, lost)
 
@@ -163,15 +196,40 @@ class _Edge:
 
 
 def _settle(line: Floats, edge: _Edge, metric: SkinMetric, radius_mm: float) -> Floats:
-    """Move each vertex of a line (n, 2) to the wanted distance from the edge, in the tensor half way."""
+    """Move each vertex of a line (n, 2) to the wanted distance from the edge, in the tensor half way.
+
+    A vertex that is as far from a second edge as from the nearest, as in the corner of a region, is moved to
+    the wanted distance from both.
+    """
     points = line
+    corner: np.typing.NDArray[np.bool_] | None = None
     for _ in range(_ROUNDS):
         here = metric_at(metric, points)
-        foot = _nearest(points, edge, here)
+        foot, aside = _two_nearest(points, edge, here)
+        if corner is None:
+            gap = np.sqrt(_square(points - aside, here)) - np.sqrt(_square(points - foot, here))
+            corner = gap < _CORNER_GAP * radius_mm
         halfway = metric_at(metric, (points + foot) / 2)
         length = np.sqrt(np.maximum(_square(points - foot, halfway), 1e-12))
-        points = foot + (points - foot) * (radius_mm / length)[:, None]
+        moved = foot + (points - foot) * (radius_mm / length)[:, None]
+        if corner.any():
+            moved[corner] = _to_both(points[corner], foot[corner], aside[corner], metric, radius_mm)
+        points = moved
     return points
+
+
+def _to_both(points: Floats, foot: Floats, aside: Floats, metric: SkinMetric, radius_mm: float) -> Floats:
+    """Take one Newton step to the wanted distance from two places at once."""
+    slopes, errors = [], []
+    for place in (foot, aside):
+        e, f, g = metric_at(metric, (points + place) / 2).T
+        x, y = (points - place).T
+        length = np.sqrt(np.maximum(e * x * x + 2 * f * x * y + g * y * y, 1e-12))
+        slopes.append(np.stack([e * x + f * y, f * x + g * y], axis=1) / length[:, None])
+        errors.append(radius_mm - length)
+    step = np.linalg.solve(np.stack(slopes, axis=1), np.stack(errors, axis=1)[..., None])[..., 0]
+    size = np.linalg.norm(step, axis=1, keepdims=True)
+    return points + step * np.minimum(1.0, radius_mm / 2 / np.maximum(size, 1e-12))
 
 
 def _square(steps: Floats, tensor: Floats) -> Floats:
@@ -181,11 +239,27 @@ def _square(steps: Floats, tensor: Floats) -> Floats:
     return found
 
 
-def _nearest(points: Floats, edge: _Edge, tensor: Floats) -> Floats:
-    """Return the nearest places (n, 2) on the edge, each in the tensor (n, 3) of its point."""
-    square = _square(points[:, None, :] - edge.points[None, :, :], tensor[:, None, :])
+def _two_nearest(points: Floats, edge: _Edge, tensor: Floats) -> tuple[Floats, Floats]:
+    """Return the nearest place (n, 2) on the edge, and the nearest one that lies in another direction.
+
+    Distances are in the tensor (n, 3) of each point; where no other direction has an edge, the second place
+    is far away.
+    """
+    away = edge.points[None, :, :] - points[:, None, :]
+    square = _square(away, tensor[:, None, :])
     at = np.argmin(square, axis=1)
-    feet = [_on_segment(points, edge.points[at], edge.points[other[at]], tensor) for other in (edge.before, edge.after)]
+    rows = np.arange(len(points))
+    toward = away[rows, at]
+    along = np.einsum("nmk,nk->nm", away, toward)
+    turned = along < _OTHER_WAY * np.linalg.norm(away, axis=2) * np.linalg.norm(toward, axis=1)[:, None]
+    other = np.argmin(np.where(turned, square, np.inf), axis=1)
+    aside = np.where(turned.any(axis=1)[:, None], _foot(points, edge, other, tensor), points + 1e6)
+    return _foot(points, edge, at, tensor), aside
+
+
+def _foot(points: Floats, edge: _Edge, at: Ints, tensor: Floats) -> Floats:
+    """Return the nearest places on the two segments that meet in each chosen sample."""
+    feet = [_on_segment(points, edge.points[at], edge.points[way[at]], tensor) for way in (edge.before, edge.after)]
     far = [_square(points - foot, tensor) for foot in feet]
     return np.where((far[0] < far[1])[:, None], feet[0], feet[1])
 
@@ -205,7 +279,7 @@ def _on_segment(points: Floats, start: Floats, end: Floats, tensor: Floats) -> F
 # --- the centre line -----------------------------------------------------------------------------------
 
 
-def _narrow_lines(flat: Polygon, inside: shapely.Geometry, radius_mm: float) -> list[tuple[LineString, float]]:
+def _narrow_lines(flat: Polygon, inside: BaseGeometry, radius_mm: float) -> list[tuple[LineString, float]]:
     """Return centre lines where the cutter does not enter, each with its least clearance [mm]."""
     missed = flat.difference(inside.buffer(radius_mm * 1.01 + 0.02))
     if all(part.area < radius_mm**2 / 2 for part in _polygons(missed)):
@@ -218,12 +292,18 @@ def _narrow_lines(flat: Polygon, inside: shapely.Geometry, radius_mm: float) -> 
             if last - first < 1:
                 continue
             part = LineString(line[first : last + 1])
-            joins = not inside.is_empty and all(
-                inside.distance(shapely.Point(line[i])) < 0.6 * radius_mm for i in (first, last)
-            )
-            if part.length >= radius_mm or joins:
+            if part.length >= radius_mm or _joins_parts(line[[first, last]], inside, 0.6 * radius_mm):
                 lines.append((part, float(clearance[first : last + 1].min())))
     return lines
+
+
+def _joins_parts(ends: Floats, inside: shapely.Geometry, near_mm: float) -> bool:
+    """Tell whether a line leads from one reached part of a region to another one."""
+    parts = shapely.get_parts(inside)
+    if len(parts) < 2:
+        return False
+    away = shapely.distance(shapely.points(ends)[:, None], parts[None, :])
+    return bool((away.min(axis=1) < near_mm).all() and away[0].argmin() != away[1].argmin())
 
 
 def _runs(flags: np.typing.NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -264,7 +344,7 @@ def medial_axis(polygon: Polygon, *, prune: bool, sample_mm: float = 0.25) -> li
     shapely.prepare(polygon)
     within[:-1] = shapely.contains_xy(polygon, diagram.vertices)
     kept = apart & finite & within[ridges].all(axis=1)
-    clearance = shapely.distance(shapely.points(diagram.vertices), polygon.boundary)
+    clearance = np.asarray(shapely.distance(shapely.points(diagram.vertices), polygon.boundary), float)
     branches = _branches(ridges[kept], diagram.vertices, clearance)
     if prune:
         branches = _pruned(branches, diagram.vertices, clearance)
@@ -312,7 +392,7 @@ def _pruned(branches: list[list[int]], vertices: Floats, clearance: Floats) -> l
         kept.append(chain)
     if len(kept) == len(branches):
         return kept
-    edges = [(a, b) for chain in kept for a, b in zip(chain, chain[1:], strict=False)]
+    edges = [(a, b) for chain in kept for a, b in pairwise(chain)]
     return _branches(np.array(edges, np.int64).reshape(-1, 2), vertices, clearance)
 
 

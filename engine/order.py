@@ -26,7 +26,7 @@ import numpy as np
 from engine.errors import BadInput, CannotBeDone
 from engine.records import Bools, Floats, Ints, Machine, Order, Report, Stop, _freeze, ignore, never
 
-KICKS_PER_PASS = 50
+KICKS_PER_PASS = 40
 _SEARCH_ENTRIES = 16  # entries of a closed pass that the search looks at; the last step looks at all of them
 _LARGEST_MATRIX = 3000
 _NEIGHBOURS = 10
@@ -172,10 +172,13 @@ def order_passes(
     sequence: list[int] = []
     for stage in _stages(route, nearest):
         start = _end_of(route, sequence) if sequence and not stage.from_home else metric.home
-        ordered = _search_stage(route, stage, start, nearest_choices, waits, seed, kicks_per_pass, stop)
+        ordered = _search_stage(route, stage, start, waits, seed, kicks_per_pass, stop)
         sequence += ordered
         report(len(sequence), len(passes), "order of the passes")
     choices, travel_s = _with_best_entries(route, sequence)
+    near_choices, near_s = _with_best_entries(route, nearest)
+    if near_s < travel_s:  # group by group the search does not see what a group's end costs the next
+        sequence, choices, travel_s = nearest, near_choices, near_s
     entries, reverse = _vertices(route, sequence, choices)
     return Order(
         sequence=np.array(sequence, np.int64),
@@ -192,7 +195,7 @@ def order_clusters(
     precedence: Iterable[tuple[int, int]] = (),
     *,
     seed: int = 0,
-    kicks_per_cluster: int = 2 * KICKS_PER_PASS,
+    kicks_per_cluster: int = 100,
     stop: Stop = never,
 ) -> tuple[Ints, float]:
     """Return a short closed tour that visits one node of each cluster.
@@ -512,7 +515,6 @@ def _search_stage(
     route: _Route,
     stage: _Stage,
     start: Floats,
-    nearest_choices: list[int],
     waits: list[list[int]],
     seed: int,
     kicks_per_pass: int,
@@ -768,7 +770,7 @@ def _best_option(
     distances: Floats, entry: Ints, leave: Ints, first: Ints, c: int, start: int, end: int
 ) -> int:
     """Return the option of the shortest way from end to end through a cluster."""
-    best, option = np.inf, first[c]
+    best, option = np.inf, int(first[c])
     for o in range(first[c], first[c + 1]):
         way = distances[start, entry[o]] + distances[leave[o], end]
         if way < best:

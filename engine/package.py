@@ -21,8 +21,8 @@ from engine.prepare import WRITTEN_BY, PreparedJob
 from engine.records import Floats, Severity, Treatment
 
 CAUTION = (
-    "This program does not guard, stop or supervise a machine. Follow your local law, the fire officer, the food "
-    "and electrical authority and a competent, licensed person. Where this text differs, they win."
+    "This program does not guard, stop or supervise a machine. Follow your local law, the fire officer, "
+    "the food and electrical authority and a competent, licensed person. Where this text differs, they win."
 )
 CHECKS = (
     "Piece number and carrier are those on this sheet",
@@ -61,15 +61,28 @@ def write_all_or_nothing(folder: Path, files: dict[str, bytes]) -> None:
     """Write files beside the folder first, then move them in; an earlier package's programs go."""
     folder.parent.mkdir(parents=True, exist_ok=True)
     beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    fresh = not folder.exists()
+    replaced: list[str] = []
     try:
         for name, content in files.items():
             (beside / name).write_bytes(content)
         folder.mkdir(exist_ok=True)
-        for old in folder.glob("program*.nc"):
-            if old.name not in files:
-                old.unlink()
+        aside = beside / "before"
+        aside.mkdir()
+        stale = {old.name for old in folder.glob("program*.nc")} | {n for n in files if (folder / n).exists()}
+        for name in sorted(stale):
+            os.replace(folder / name, aside / name)
         for name in files:
             os.replace(beside / name, folder / name)
+            replaced.append(name)
+    except BaseException:  # put back what was there before: a mixture of two packages must not be cut
+        for name in replaced:
+            (folder / name).unlink(missing_ok=True)
+        for old in (beside / "before").glob("*"):
+            os.replace(old, folder / old.name)
+        if fresh and folder.exists():
+            folder.rmdir()
+        raise
     finally:
         shutil.rmtree(beside, ignore_errors=True)
 
@@ -77,7 +90,9 @@ def write_all_or_nothing(folder: Path, files: dict[str, bytes]) -> None:
 def describe(job: PreparedJob) -> dict[str, Any]:
     """Return everything job.json holds: inputs by hash, frame, findings, times, lengths, wear, cutters."""
     used = sorted(set(job.toolpath.cutter.tolist()))
-    deepest = max(float(np.linalg.norm(p.skin_work_mm - p.tips_work_mm[-1], axis=1).max()) for p in job.passes)
+    deepest = max(
+        float(np.linalg.norm(p.skin_work_mm - p.tips_work_mm[-1], axis=1).max()) for p in job.passes
+    )
     first = job.passes[int(job.order.sequence[0])]
     place = job.chart.placement
     return {
@@ -180,11 +195,16 @@ def flat_svg(job: PreparedJob) -> str:
     """Return the regions and the order of the passes on the unrolled skin, as seen from outside."""
     w, h = job.layers.width_mm + 16, job.layers.height_mm + 16
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{-w / 2:.1f} {-h / 2:.1f} {w:.1f} {h:.1f}" role="img">',
-        f"<title>{html.escape(job.layers.name)}: regions and order on the unrolled skin, seen from outside</title>",
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" '
+        f'viewBox="{-w / 2:.1f} {-h / 2:.1f} {w:.1f} {h:.1f}">',
+        f"<title>{html.escape(job.layers.name)}: regions and order on the unrolled skin, "
+        "seen from outside</title>",
     ]
     for region in job.layers.regions:
-        parts.append(f'<path class="{region.treatment}" fill-rule="evenodd" {_paint(region.treatment)} d="{_outline(region.polygon)}"/>')
+        parts.append(
+            f'<path class="{region.treatment}" fill-rule="evenodd" {_paint(region.treatment)} '
+            f'd="{_outline(region.polygon)}"/>'
+        )
     if job.layers.tones is not None:
         parts.append(_tone_image(job))
     way = []
@@ -204,10 +224,14 @@ def flat_svg(job: PreparedJob) -> str:
     if len(numbered) <= 150:
         parts += [
             f'<circle cx="{x:.1f}" cy="{-y:.1f}" r="0.9"/>'
-            f'<text x="{x + 1.2:.1f}" y="{-y - 0.8:.1f}" font-size="4.5" font-family="sans-serif">{number}</text>'
+            f'<text x="{x + 1.2:.1f}" y="{-y - 0.8:.1f}" font-size="4.5" font-family="sans-serif">'
+            f"{number}</text>"
             for number, (x, y) in numbered
         ]
-    parts.append(f'<path d="M0 {-h / 2 + 1:.1f} l-2 4 h4 z"/><text x="3" y="{-h / 2 + 5:.1f}" font-size="4">up</text></svg>')
+    parts.append(
+        f'<path d="M0 {-h / 2 + 1:.1f} l-2 4 h4 z"/>'
+        f'<text x="3" y="{-h / 2 + 5:.1f}" font-size="4">up</text></svg>'
+    )
     return "\n".join(parts)
 
 
@@ -216,13 +240,20 @@ def _jumps(line: Floats) -> bool:
 
 
 def _paint(treatment: Treatment) -> str:
-    colours = {Treatment.OPENING: "#f4c542", Treatment.RELIEF: "#d9b98a", Treatment.SHAVE: "#e8ddc4", Treatment.KEEP: "none"}
+    colours = {
+        Treatment.OPENING: "#f4c542",
+        Treatment.RELIEF: "#d9b98a",
+        Treatment.SHAVE: "#e8ddc4",
+        Treatment.KEEP: "none",
+    }
     dash = ' stroke-dasharray="2 1"' if treatment is Treatment.KEEP else ""
     return f'fill="{colours[treatment]}" stroke="#555" stroke-width="0.3"{dash}'
 
 
 def _outline(polygon: Any) -> str:
-    return " ".join(_path(np.asarray(ring.coords)[:, :2]) + " Z" for ring in (polygon.exterior, *polygon.interiors))
+    return " ".join(
+        _path(np.asarray(ring.coords)[:, :2]) + " Z" for ring in (polygon.exterior, *polygon.interiors)
+    )
 
 
 def _path(points: Floats) -> str:
@@ -245,12 +276,16 @@ def _tone_image(job: PreparedJob) -> str:
 # --- the sheet -----------------------------------------------------------------------------------------
 
 _STYLE = """
-@page { margin: 12mm } body { font: 12pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 190mm }
+@page { margin: 12mm }
+body { font: 12pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 190mm }
 h1 { font-size: 20pt; margin: 0 } .pictures { display: flex; gap: 6mm; align-items: center; margin: 3mm 0 }
 .pictures img { width: 62mm; border: 1px solid #000 } .pictures svg { width: 116mm; max-height: 78mm }
-table { border-collapse: collapse; width: 100% } th, td { border: 1px solid #000; padding: 1mm 2mm; text-align: left }
-ul.checks { list-style: none; padding: 0; columns: 2 } ul.checks li::before { content: "\\2610\\00a0"; font-size: 15pt }
-.caution { border: 2px solid #000; padding: 2mm; font-size: 12pt } .mirror { font-weight: bold; font-size: 16pt }
+table { border-collapse: collapse; width: 100% }
+th, td { border: 1px solid #000; padding: 1mm 2mm; text-align: left }
+ul.checks { list-style: none; padding: 0; columns: 2 }
+ul.checks li::before { content: "\\2610\\00a0"; font-size: 15pt }
+.caution { border: 2px solid #000; padding: 2mm; font-size: 12pt }
+.mirror { font-weight: bold; font-size: 16pt }
 """
 
 
@@ -267,24 +302,37 @@ def sheet_html(description: dict[str, Any], look_png: bytes, flat: str) -> str:
         f"<td>{c['minutes']:.1f} min</td></tr>"
         for n, c in enumerate(d["cutters"], 1)
     )
-    warnings = "".join(f"<li>{esc(f['text'])}. {esc(f['fix'])}</li>" for f in d["findings"] if f["severity"] != Severity.REFUSE)
-    mirrored = '<p class="mirror">TURNED OVER: this picture is cut mirrored, as asked.</p>' if design["mirror"] else ""
+    warnings = "".join(
+        f"<li>{esc(f['text'])}. {esc(f['fix'])}</li>"
+        for f in d["findings"]
+        if f["severity"] != Severity.REFUSE
+    )
+    mirrored = (
+        '<p class="mirror">TURNED OVER: this picture is cut mirrored, as asked.</p>'
+        if design["mirror"]
+        else ""
+    )
     picture = base64.b64encode(look_png).decode()
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>{esc(d["job"])}</title><style>{_STYLE}</style></head><body>
 <h1>{esc(d["job"])}</h1>
 <p><b>Piece {esc(d["workpiece"])}</b> on <b>{esc(d["machine"])}</b>, design {esc(design["name"])},
-{design["width_mm"]:.0f} x {design["height_mm"]:.0f} mm. Stem up. Front mark at longitude 0; middle of the picture
-{design["longitude_deg"]:.0f} deg from it, {design["latitude_deg"]:.0f} deg above the waist.
+{design["width_mm"]:.0f} x {design["height_mm"]:.0f} mm. Stem up. Front mark at longitude 0; middle of the
+picture {design["longitude_deg"]:.0f} deg from it, {design["latitude_deg"]:.0f} deg above the waist.
 <b>{d["seconds"]["total"] / 60:.0f} min</b> on the machine, deepest cut <b>{d["deepest_mm"]:.0f} mm</b>,
 first pass: {esc(d["first_pass"])}.</p>{mirrored}
-<div class="pictures"><img alt="Predicted look when lit, from outside" src="data:image/png;base64,{picture}">{flat}</div>
-<table><tr><th>#</th><th>Cutter, in this order</th><th>Stick-out</th><th>rev/min</th><th>Cutting</th></tr>{cutters}</table>
+<div class="pictures">
+<img alt="Predicted look when lit, from outside" src="data:image/png;base64,{picture}">{flat}</div>
+<table>
+<tr><th>#</th><th>Cutter, in this order</th><th>Stick-out</th><th>rev/min</th><th>Cutting</th></tr>
+{cutters}</table>
 <ul class="checks">{"".join(f"<li>{esc(c)}</li>" for c in CHECKS)}</ul>
 {f"<p><b>Mind:</b></p><ul>{warnings}</ul>" if warnings else ""}
 <p>Scan {esc(d["inputs"]["scan"])}, programs {esc(", ".join(d["programs"]))}, {esc(d["written_by"])}.
-Virtual cut: outline within {d["proof"]["outline_max_mm"]:.2f} mm, depth within {d["proof"]["depth_max_mm"]:.2f} mm.</p>
-<p class="caution">Stop <b>and isolate</b> before hands go near the cutter, slugs or a change of cutter. Never unattended.
+Virtual cut: outline within {d["proof"]["outline_max_mm"]:.2f} mm,
+depth within {d["proof"]["depth_max_mm"]:.2f} mm.</p>
+<p class="caution">Stop <b>and isolate</b> before hands go near the cutter, slugs or a change of cutter.
+Never unattended.
 {esc(CAUTION)}</p>
 </body></html>
 """

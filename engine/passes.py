@@ -12,12 +12,12 @@ from engine.axes import cutter_directions
 from engine.chart import to_sphere
 from engine.errors import CannotBeDone
 from engine.frames import normalised, unit_of
-from engine.offset import Offset, SkinMetric, offset_region, skin_metric
+from engine.offset import Offset, SkinMetric, mean_scale, offset_region, skin_metric
 from engine.records import (
     Chart,
+    CutPass,
     Cutter,
     CutterForm,
-    CutPass,
     Finding,
     Floats,
     Layers,
@@ -33,7 +33,8 @@ from engine.records import (
 from engine.surface import depth_below, normals_at, points_at
 from engine.wall import wall_at
 
-_LOST_SHARE = 0.03  # of the openings' area that a larger cutter may leave in corners before a smaller one is taken
+# of the openings' area that a larger cutter may leave in corners before a smaller one is taken
+_LOST_SHARE = 0.03
 _LOOSE_SLUG_MM = 15.0  # common practice: a larger slug must be caught by hand
 
 
@@ -70,7 +71,11 @@ def opening_passes(
     metric = _metric(openings, chart, surface, machine)
     index, offsets = _choose_cutter(openings, metric, cutters, wall, rules)
     cutter = cutters[index]
-    lines = [(region, line, closed, o) for region, o in zip(openings, offsets, strict=True) for line, closed in _lines(o)]
+    lines = [
+        (region, line, closed, o)
+        for region, o in zip(openings, offsets, strict=True)
+        for line, closed in _lines(o)
+    ]
     laid = _lay([line for _, line, _, _ in lines], chart, surface, wall, cutter, machine, rules)
     counts: dict[str, int] = {}
     passes = []
@@ -79,7 +84,8 @@ def opening_passes(
         number = counts[region.name]
         passes.append(
             CutPass(
-                name=f"{region.name} {'outline' if closed else 'centre line'}" + (f" {number}" if number > 1 else ""),
+                name=f"{region.name} {'outline' if closed else 'centre line'}"
+                + (f" {number}" if number > 1 else ""),
                 region=region.name,
                 phase=Phase.OPENING,
                 cutter=index,
@@ -124,7 +130,9 @@ def _choose_cutter(
     best: tuple[float, int, list[Offset]] | None = None
     for i in sorted(able, key=lambda i: -cutters[i].diameter_mm):
         offsets = [
-            offset_region(r.polygon, metric, cutters[i].radius_mm, rules.point_spacing_mm, rules.chord_tolerance_mm)
+            offset_region(
+                r.polygon, metric, cutters[i].radius_mm, rules.point_spacing_mm, rules.chord_tolerance_mm
+            )
             for r in openings
         ]
         missed = sum(not (o.contours or o.centre_lines) for o in offsets)
@@ -146,7 +154,8 @@ def _choose_cutter(
 def _no_reach(flat: Sequence[Cutter], need_mm: float) -> tuple[str, tuple[Finding, ...]]:
     longest = max((min(c.flute_length_mm, c.stick_out_mm) for c in flat), default=0.0)
     text = (
-        f"no flat cutter reaches through the wall: {need_mm:.1f} mm of flute needed, the longest has {longest:.1f} mm"
+        f"no flat cutter reaches through the wall: {need_mm:.1f} mm of flute needed, "
+        f"the longest has {longest:.1f} mm"
     )
     finding = Finding(
         Severity.REFUSE,
@@ -219,7 +228,9 @@ def _feeds(levels: int, cutter: Cutter, rules: Rules) -> Floats:
     return feeds
 
 
-def tips_at_depth(surface: Surface, skin: Floats, normal: Floats, directions: Floats, depth_mm: Floats) -> Floats:
+def tips_at_depth(
+    surface: Surface, skin: Floats, normal: Floats, directions: Floats, depth_mm: Floats
+) -> Floats:
     """Return tips on the cutter's axis so deep under the skin, measured to the nearest skin.
 
     Parameters
@@ -238,9 +249,9 @@ def tips_at_depth(surface: Surface, skin: Floats, normal: Floats, directions: Fl
     """
     slope = np.sum(normal * directions, axis=1)
     along = depth_mm / slope
-    tips = skin - along[..., None] * directions
+    tips: Floats = skin - along[..., None] * directions
     for _ in range(2):
-        along = along + (depth_mm - depth_below(surface, tips, rounds=3)) / slope
+        along = along + (depth_mm - depth_below(surface, tips, rounds=2)) / slope
         tips = skin - along[..., None] * directions
     return tips
 
@@ -248,8 +259,8 @@ def tips_at_depth(surface: Surface, skin: Floats, normal: Floats, directions: Fl
 def _with_precedence(
     passes: list[CutPass], openings: Sequence[Region], metric: SkinMetric, rules: Rules
 ) -> tuple[CutPass, ...]:
-    """Let a small opening be cut before a larger neighbour that a narrow web parts it from; holes come first."""
-    scale = float(np.sqrt(metric.parts[0] * metric.parts[2]).mean()) ** 0.5
+    """Let a small opening be cut before a larger neighbour behind a narrow web; holes come first."""
+    scale = mean_scale(metric)
     shapes = {region.name: region.polygon for region in openings}
     out = []
     for i, one in enumerate(passes):
@@ -266,7 +277,9 @@ def _with_precedence(
                 gap = mine.distance(theirs) * scale
                 if gap < rules.web_floor_mm * 1.5:
                     after.append(j)
-                    reasons.append(f"{other.region} is smaller and only {gap:.0f} mm away: delicate before weakening")
+                    reasons.append(
+                        f"{other.region} is smaller and only {gap:.0f} mm away: delicate before weakening"
+                    )
         out.append(_replace_after(one, tuple(after), tuple(reasons)))
     return tuple(out)
 
@@ -281,7 +294,7 @@ def _replace_after(one: CutPass, after: tuple[int, ...], reasons: tuple[str, ...
 
 
 def _lean_findings(passes: Sequence[CutPass], surface: Surface, rules: Rules) -> list[Finding]:
-    """The cutter leans no further from the skin's normal than the rules allow."""
+    """Check that the cutter leans no further from the skin's normal than the rules allow."""
     worst: tuple[float, CutPass] | None = None
     for one in passes:
         cosine = np.sum(normals_at(surface, normalised(one.skin_work_mm)) * one.directions, axis=1)
@@ -295,7 +308,8 @@ def _lean_findings(passes: Sequence[CutPass], surface: Surface, rules: Rules) ->
         Finding(
             Severity.REFUSE if lean > rules.lean_stop_deg else Severity.WARN,
             "lean",
-            f"{one.region}: the cutter leans {lean:.0f} deg from the skin's normal, at most {rules.lean_stop_deg:.0f} deg",
+            f"{one.region}: the cutter leans {lean:.0f} deg from the skin's normal, "
+            f"at most {rules.lean_stop_deg:.0f} deg",
             "place the design nearer the waist, or use a machine that tilts further",
             place=one.region,
             measured=lean,
@@ -306,12 +320,13 @@ def _lean_findings(passes: Sequence[CutPass], surface: Surface, rules: Rules) ->
 
 
 def _overcut_findings(passes: Sequence[CutPass], rules: Rules) -> list[Finding]:
-    """A centre line cuts no further beyond its region than the tolerance."""
+    """Check that a centre line cuts no further beyond its region than the tolerance."""
     return [
         Finding(
             Severity.WARN,
             "centre line",
-            f"{one.region}: narrower than the cutter, cut along its centre line, {one.overcut_mm:.2f} mm too wide a side",
+            f"{one.region}: narrower than the cutter, cut along its centre line, "
+            f"{one.overcut_mm:.2f} mm too wide a side",
             "take a smaller cutter, or draw it wider",
             place=one.region,
             measured=one.overcut_mm,
@@ -324,8 +339,8 @@ def _overcut_findings(passes: Sequence[CutPass], rules: Rules) -> list[Finding]:
 
 
 def _slug_findings(openings: Sequence[Region], metric: SkinMetric, cutter: Cutter) -> list[Finding]:
-    """Openings whose middle comes free in one large piece are told, so that a person catches it."""
-    scale = float(np.sqrt(metric.parts[0] * metric.parts[2]).mean()) ** 0.5
+    """Tell the openings whose middle comes free in one large piece, so that a person catches it."""
+    scale = mean_scale(metric)
     sizes = {r.name: _longest_mm(r.polygon.buffer(-cutter.diameter_mm / scale)) * scale for r in openings}
     large = {name: size for name, size in sizes.items() if size > _LOOSE_SLUG_MM}
     if not large:
@@ -335,7 +350,8 @@ def _slug_findings(openings: Sequence[Region], metric: SkinMetric, cutter: Cutte
         Finding(
             Severity.NOTE,
             "loose slug",
-            f"{len(large)} slugs longer than {_LOOSE_SLUG_MM:.0f} mm come free, the longest {size:.0f} mm ({name})",
+            f"{len(large)} slugs longer than {_LOOSE_SLUG_MM:.0f} mm come free, "
+            f"the longest {size:.0f} mm ({name})",
             "stop and isolate the machine before reaching in to take them out",
             place=name,
             measured=size,
@@ -347,6 +363,10 @@ def _slug_findings(openings: Sequence[Region], metric: SkinMetric, cutter: Cutte
 
 def _longest_mm(shape: shapely.Geometry) -> float:
     return max(
-        (float(np.hypot(*(np.array(p.bounds[2:]) - p.bounds[:2]))) for p in shapely.get_parts(shape) if isinstance(p, Polygon)),
+        (
+            float(np.hypot(*(np.array(p.bounds[2:]) - p.bounds[:2])))
+            for p in shapely.get_parts(shape)
+            if isinstance(p, Polygon)
+        ),
         default=0.0,
     )

@@ -1,6 +1,7 @@
 """From touches and a drawing to a proven program: the whole way, one step a line.
 
-    touches -> surface -> chart -> regions -> passes -> order -> moves -> axes -> program -> read back -> virtual cut
+    touches -> surface -> chart -> regions -> passes -> order -> moves -> axes -> program
+    -> read back -> virtual cut
 
 Every middle value is kept in the `PreparedJob`, so that it can be drawn, tested and questioned.
 """
@@ -22,8 +23,8 @@ from engine.program import read_programs, write_programs
 from engine.proof import virtual_cut
 from engine.records import (
     Chart,
-    Cutter,
     CutPass,
+    Cutter,
     Finding,
     Layers,
     Machine,
@@ -154,7 +155,9 @@ def prepare(
     poses = to_poses(toolpath, passes, surface, machine)
     step("program")
     header = _header(names, scan, machine, cutters, toolpath)
-    programs = write_programs(poses, machine, cutters, header, tuple(p.name for p in passes), _notes(findings))
+    programs = write_programs(
+        poses, machine, cutters, header, tuple(p.name for p in passes), _notes(findings)
+    )
     step("virtual cut")
     wanted = wanted_cut(layers, chart, floor)
     read = read_programs([text for _, text in programs], machine)
@@ -234,11 +237,13 @@ def order_on(
     seed: int = 0,
     stop: Stop = never,
 ) -> Order:
-    """Return the order of the passes on a machine's axes: by phase and cutter, inside those by travel."""
+    """Return the passes' order on a machine: by phase and cutter, inside those by travel; `seed` [-]."""
     shell = shell_radius_mm(surface, rules)
     above = [onto_shell(p.tips_work_mm[0], p.directions, shell) for p in passes]
     directions = np.concatenate([p.directions for p in passes])
-    axes = to_axes(machine, np.concatenate(above) + surface.origin_seat_mm, directions, np.array(machine.home)).axes
+    axes = to_axes(
+        machine, np.concatenate(above) + surface.origin_seat_mm, directions, np.array(machine.home)
+    ).axes
     split = np.split(axes, np.cumsum([len(a) for a in above])[:-1])
     kinds = sorted({(_PHASES.index(p.phase), p.cutter) for p in passes})
     groups = [kinds.index((_PHASES.index(p.phase), p.cutter)) for p in passes]
@@ -271,7 +276,10 @@ def to_poses(toolpath: Toolpath, passes: Sequence[CutPass], surface: Surface, ma
         raise CannotBeDone(*_out_of_reach(found.axes, missed, toolpath, passes, machine))
     axes = np.array(found.axes)
     axes[0] = home
-    turns = [360.0 if a.kind == "rotary" and a.minimum is None and a.maximum is None else np.inf for a in machine.axes]
+    turns = [
+        360.0 if a.kind == "rotary" and a.minimum is None and a.maximum is None else np.inf
+        for a in machine.axes
+    ]
     for column, turn in enumerate(turns):  # an endless axis comes home at the nearest whole turn
         whole = turn * np.round((axes[-2, column] - home[column]) / turn) if np.isfinite(turn) else 0.0
         axes[-1, column] = home[column] + whole
@@ -291,9 +299,11 @@ def _out_of_reach(
     over = [
         f"{a.word} would stand at {v:.1f}, limits {a.minimum} to {a.maximum}"
         for a, v in zip(machine.axes, axes[row], strict=True)
-        if (a.minimum is not None and v < a.minimum - 1e-6) or (a.maximum is not None and v > a.maximum + 1e-6)
+        if (a.minimum is not None and v < a.minimum - 1e-6)
+        or (a.maximum is not None and v > a.maximum + 1e-6)
     ]
-    text = f"{machine.name} does not reach {passes[index].name}: {'; '.join(over) or 'no pose brings the cutter there'}"
+    why = "; ".join(over) or "no pose brings the cutter there"
+    text = f"{machine.name} does not reach {passes[index].name}: {why}"
     finding = Finding(
         Severity.REFUSE,
         "reach",
@@ -357,25 +367,36 @@ def run_on(job: PreparedJob | JobOutline, machine: Machine) -> tuple[RunEstimate
     CannotBeDone
         When that machine does not reach a pass, or leans too far.
     """
-    shifted = tuple(_on_other(p, job.surface, machine, job.rules) for p in job.passes)
+    shifted = _on_other(job.passes, job.surface, machine, job.rules)
     toolpath = link(shifted, job.order, job.surface, machine, job.cutters, job.rules)
     poses = to_poses(toolpath, shifted, job.surface, machine)
     run = estimate_run(machine, poses, poses.axes[0], len(job.cutters))
     return run, wear_fractions(run, job.cutters)
 
 
-def _on_other(one: CutPass, surface: Surface, machine: Machine, rules: Rules) -> CutPass:
-    normal = normals_at(surface, normalised(one.skin_work_mm))
-    directions = cutter_directions(machine, one.skin_work_mm + surface.origin_seat_mm, normal)
+def _on_other(
+    passes: Sequence[CutPass], surface: Surface, machine: Machine, rules: Rules
+) -> tuple[CutPass, ...]:
+    """Return the same passes as another machine's cutter would run them; all at once, in one array."""
+    skin = np.concatenate([p.skin_work_mm for p in passes])
+    normal = normals_at(surface, normalised(skin))
+    directions = cutter_directions(machine, skin + surface.origin_seat_mm, normal)
     slope = np.sum(directions * normal, axis=1)
-    lean = float(np.degrees(np.arccos(np.clip(slope.min(), -1, 1))))
-    if lean > rules.lean_stop_deg:
-        raise CannotBeDone(
-            f"{machine.name} would lean {lean:.0f} deg in {one.region}, at most {rules.lean_stop_deg:.0f} deg"
-        )
-    depth = np.sum((one.skin_work_mm - one.tips_work_mm) * normal, axis=2)
-    tips = one.skin_work_mm - (depth / slope)[..., None] * directions
-    return replace(one, directions=directions, tips_work_mm=tips)
+    ends = np.cumsum([len(p.skin_work_mm) for p in passes])[:-1]
+    out = []
+    for one, n, d, s in zip(
+        passes, np.split(normal, ends), np.split(directions, ends), np.split(slope, ends), strict=True
+    ):
+        lean = float(np.degrees(np.arccos(np.clip(s.min(), -1, 1))))
+        allowed = rules.lean_plan_deg if one.phase is Phase.OPENING else rules.lean_relief_deg
+        if lean > allowed:
+            raise CannotBeDone(
+                f"{machine.name} would lean {lean:.0f} deg in {one.region}; a plan uses at most {allowed:.0f} deg"
+            )
+        depth = np.sum((one.skin_work_mm - one.tips_work_mm) * n, axis=2)
+        tips = one.skin_work_mm - (depth / s)[..., None] * d
+        out.append(replace(one, directions=d, tips_work_mm=tips))
+    return tuple(out)
 
 
 def wanted_cut(layers: Layers, chart: Chart, floor: ReliefFloor | None) -> WantedCut:

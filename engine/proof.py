@@ -1,6 +1,6 @@
 """Does the program that was written cut the design, as deep as asked and nowhere else? By reading it back.
 
-The program's own numbers are run through the machine's chain as FORMATS.md defines it, every move is sampled
+The program's own numbers are run through the machine's chain as its file defines it, every move is sampled
 as the machine moves (linearly in its axes), and the cutter's solid is stamped into a grid of rays from the
 mapping centre. Nothing here comes from the code that wrote the program: only records, frames, the skin and
 the wall are shared.
@@ -62,7 +62,7 @@ _SYMMETRIC = 0.95  # correlation of a design with its mirror picture above which
 _FLAT, _BALL, _CONE, _SPHERE = 0, 1, 2, 3
 
 
-# --- the machine, straight from the definition in FORMATS.md -------------------------------------------
+# --- the machine, straight from the definition in DEVELOPERS.md ----------------------------------------
 
 
 def _turned(vectors: Floats, along: Floats, angle_rad: Floats) -> Floats:

@@ -28,17 +28,20 @@ Bools = NDArray[np.bool_]
 class Report(Protocol):
     """Told how far a long piece of work is; may do anything with it, returns nothing."""
 
-    def __call__(self, done: int, total: int, note: str) -> None: ...
+    def __call__(self, done: int, total: int, note: str) -> None:
+        """Take note that `done` of `total` steps [-] are behind, and what the next one is."""
 
 
 class Stop(Protocol):
     """Asked now and then; True means: stop as soon as you can."""
 
-    def __call__(self) -> bool: ...
+    def __call__(self) -> bool:
+        """Return whether to end early."""
+        ...
 
 
 def ignore(done: int, total: int, note: str) -> None:
-    """Report to nobody."""
+    """Report to nobody that `done` of `total` steps [-] are behind."""
 
 
 def never() -> bool:
@@ -49,7 +52,7 @@ def never() -> bool:
 def _freeze(record: Any, **arrays: tuple[Any, type, tuple[int | None, ...]]) -> None:
     """Copy each array to its type, check its shape (None = any length) and make it read-only."""
     for name, (value, kind, shape) in arrays.items():
-        copied = np.array(value, dtype=kind)
+        copied: NDArray[Any] = np.array(value, dtype=kind)
         fits = copied.ndim == len(shape) and all(
             n is None or n == m for n, m in zip(shape, copied.shape, strict=True)
         )
@@ -348,6 +351,8 @@ class Rules:
     open_share_picture: float = 0.55
     latitude_warn_deg: float = 50.0
     latitude_stop_deg: float = 65.0
+    lean_plan_deg: float = 28.0  # beyond it a flat cutter's footprint rarely fits the slots it was drawn for
+    lean_relief_deg: float = 15.0  # beyond it a ball cutter's shank touches the rim of a relief
     lean_warn_deg: float = 35.0
     lean_stop_deg: float = 50.0
     slot_spare_mm: float = 0.5  # slot width at least the cutter's diameter and this

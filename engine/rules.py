@@ -9,9 +9,17 @@ from engine.records import Rules
 
 _BY_KIND = {
     "squash": Rules(),
-    "turnip": Rules(kind="turnip", web_floor_mm=5.0, bridge_floor_mm=5.0, relief_min_wall_mm=3.0, overshoot_mm=2.0),
+    "turnip": Rules(
+        kind="turnip",
+        lean_plan_deg=38.0,
+        web_floor_mm=5.0,
+        bridge_floor_mm=5.0,
+        relief_min_wall_mm=3.0,
+        overshoot_mm=2.0,
+    ),
     "gourd": Rules(
         kind="gourd",
+        lean_plan_deg=38.0,
         web_floor_mm=3.0,
         web_share_of_wall=0.3,
         bridge_floor_mm=3.0,
@@ -33,7 +41,7 @@ def rules_for(kind: str, **changed: float) -> Rules:
     kind : str
         squash, turnip, gourd or foam.
     **changed : float
-        Settings of `Rules` to replace, each in the unit its name says.
+        Settings of `Rules` to replace, each in the unit its name says [mm, deg, MPa or -].
     """
     if kind not in _BY_KIND:
         raise BadInput(f"kind of produce {kind!r}: one of {', '.join(_BY_KIND)} was expected")

@@ -15,12 +15,16 @@ import numpy as np
 
 from engine.errors import BadInput, CannotBeDone
 from engine.frames import lonlat_of, normalised, unit_of
-from engine.records import Finding, Floats, ProbeScan, Severity, Surface
+from engine.records import Finding, Floats, Ints, ProbeScan, Severity, Surface
 
 _PAD = 12  # cells by which the grid is continued before the spline is fitted; edge effects die off by 1e-6
-_STEP_DEG = 1.5
-_COARSE_DEG = 6.0
-_USUAL_NOISE_MM = 0.08  # of one touch of a home-built probe, common practice; a weak prior, a factor e either way
+_STEP_DEG = 2.0
+_COARSER_DEG = 2.5  # for the normals by which touches are compensated
+_COARSE_DEG = 6.0  # for the deviation, which is smooth
+_USUAL_NOISE_MM = (
+    0.08  # of one touch of a home-built probe, common practice; a weak prior, a factor e either way
+)
+_QUARREL_MM = 1.5  # a ribbed piece touched sparsely shows 0.5, wild touches 3.5 and more
 _SLOPE_STEP = 1e-3  # [rad] half the step of the central differences
 
 
@@ -93,7 +97,7 @@ def normals_at(surface: Surface, directions: Floats) -> Floats:
 
 
 def tangents(unit: Floats) -> tuple[Floats, Floats]:
-    """Return two unit tangents (east, north) to the unit sphere at `unit` (..., 3); any pair at the poles."""
+    """Return unit tangents (east, north) [-] to the unit sphere at `unit` (..., 3); any pair at the poles."""
     away = np.where(np.abs(unit[..., 2:3]) < 0.999, [0.0, 0.0, 1.0], [1.0, 0.0, 0.0])
     east = normalised(np.cross(away, unit))
     return east, np.cross(unit, east)
@@ -226,10 +230,28 @@ def fit_surface(scan: ProbeScan) -> tuple[Surface, tuple[Finding, ...]]:
                 tuple(findings),
             )
         origin = spheroid_centre(centres[kept])
-    by_tips = _surface(process, origin)
+    _refuse_quarrel(process, tuple(findings))
     relative = centres[kept] - origin
+    by_tips = surface_of(
+        lambda unit: _predict(process, unit.reshape(-1, 3)).reshape(unit.shape[:-1]), _COARSER_DEG
+    )
     contact = relative - scan.tip_radius_mm * normals_at(by_tips, relative)
     return _surface(_process(contact, like=process), origin), tuple(findings)
+
+
+def _refuse_quarrel(process: _Process, findings: tuple[Finding, ...]) -> None:
+    """Refuse touches of which each is badly foretold by all the others: no skin is that rough."""
+    rms = float(np.sqrt(np.mean(process.left_out**2)))
+    if rms <= _QUARREL_MM:
+        return
+    text = (
+        f"the touches disagree with the rest by {rms:.1f} mm RMS, at most {_QUARREL_MM} mm allowed; "
+        "check clamp and probe, then probe the piece again, more densely where it is ribbed"
+    )
+    refusal = Finding(
+        Severity.REFUSE, "touches", text, "probe the piece again", measured=rms, allowed=_QUARREL_MM, unit="mm"
+    )
+    raise CannotBeDone(text, (*findings, refusal))
 
 
 def spheroid_centre(points: Floats) -> Floats:
@@ -263,7 +285,7 @@ def _check_surrounded(relative: Floats) -> None:
         )
 
 
-def _merge_retouches(scan: ProbeScan) -> tuple[Floats, Floats, float]:
+def _merge_retouches(scan: ProbeScan) -> tuple[Floats, Ints, float]:
     """Return mean tip centres (n, 3), the first line of each place, and the largest drift of a re-touch."""
     _, first, place, count = np.unique(
         scan.touch_numbers, return_index=True, return_inverse=True, return_counts=True
@@ -282,7 +304,8 @@ def _drift_findings(drift_mm: float, allowed_mm: float = 0.5) -> list[Finding]:
         Finding(
             Severity.REFUSE if drift_mm > 3 * allowed_mm else Severity.WARN,
             "re-touch drift",
-            f"a re-touched place moved by {drift_mm:.2f} mm, at most {allowed_mm} mm allowed: something is loose",
+            f"a re-touched place moved by {drift_mm:.2f} mm, at most {allowed_mm} mm allowed: "
+            "something is loose",
             "check the clamp, the probe and the axes' couplings, then probe again",
             measured=drift_mm,
             allowed=allowed_mm,
@@ -357,7 +380,7 @@ def _likeliest(unit: Floats, radius: Floats) -> tuple[float, float]:
         misfit,
         start[0],
         method="Nelder-Mead",
-        options={"maxfev": 45, "xatol": 0.05, "fatol": 0.05, "initial_simplex": start},
+        options={"maxfev": 36, "xatol": 0.05, "fatol": 0.05, "initial_simplex": start},
     )
     length, share = np.clip(found.x, [np.log(0.08), -18.0], [np.log(4.0), 2.0])
     return float(np.exp(length)), float(np.exp(share))
@@ -365,11 +388,12 @@ def _likeliest(unit: Floats, radius: Floats) -> tuple[float, float]:
 
 def _with_settings(unit: Floats, radius: Floats, length: float, share: float) -> _Process:
     n = len(radius)
-    inverse = np.linalg.inv(_matern(unit @ unit.T, length) + share * np.eye(n))
+    covariance = _matern(unit @ unit.T, length) + share * np.eye(n)
+    inverse = np.asarray(np.linalg.inv(covariance), np.float64)
     pull = inverse.sum(axis=1)
     mean = float(pull @ radius / pull.sum())
     weights = inverse @ (radius - mean)
-    amplitude = float(np.sqrt(max((radius - mean) @ weights / n, 0.0)))
+    amplitude = float(np.sqrt(max(float((radius - mean) @ weights) / n, 0.0)))
     sharpness = np.diag(inverse)
     return _Process(
         unit=unit,

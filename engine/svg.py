@@ -25,12 +25,15 @@ from engine.errors import BadInput
 from engine.records import Floats, Treatment
 
 MAX_BYTES = 8_000_000
-MAX_ELEMENTS = 20_000  # after `use` is followed
+MAX_ELEMENTS = 10_000  # after `use` is followed
 MAX_DEPTH = 64
 _MAX_PATH_CHARACTERS = 3_000_000  # after `use` is followed
 _MAX_VERTICES = 400_000
-_MAX_CROSSINGS = 2_000_000  # pairs of line pieces whose boxes meet
-_MAX_STYLE_CHARACTERS = 200_000
+_MAX_CROSSINGS = 200_000  # pairs of line pieces whose boxes meet
+_MAX_WINDINGS = 200_000_000  # faces times corners of one shape
+_MAX_STYLE_CHARACTERS = 100_000
+_MAX_RULE_CHARACTERS = 2000  # of one selector or one set of declarations
+_MAX_ATTRIBUTES = 100
 
 _SVG = "{http://www.w3.org/2000/svg}"
 _MM_PER_PX = 25.4 / 96.0  # CSS: 96 px to the inch
@@ -144,6 +147,8 @@ def _scan(content: bytes, name: str) -> None:
         depth, elements = depth + 1, elements + 1
         if depth > MAX_DEPTH:
             raise BadInput(f"{where()}: groups nested over {MAX_DEPTH} deep, expected fewer levels")
+        if len(attributes) > _MAX_ATTRIBUTES:
+            raise BadInput(f"{where()}: {len(attributes)} attributes, expected {_MAX_ATTRIBUTES} at most")
         if elements > MAX_ELEMENTS:
             raise BadInput(f"{where()}: over {MAX_ELEMENTS} elements, expected a simpler drawing")
 
@@ -189,9 +194,7 @@ def _refuse_clipping(element: ET.Element, name: str) -> None:
     """Clip paths and masks are not applied here, so a drawing that needs them would be cut wrong."""
     style = element.get("style", "")
     if _tag(element) == "style":
-        style = element.text or ""
-        if len(style) > _MAX_STYLE_CHARACTERS:
-            raise BadInput(f"{name}: style of {len(style)} characters, expected {_MAX_STYLE_CHARACTERS}")
+        style = element.text = _plain_style(element.text or "", name)
     for key in ("clip-path", "mask"):
         inside = re.search(rf"(?<![\w-]){key}\s*:\s*(?!none)", style)
         if inside or element.get(key, "none").strip() not in ("none", ""):
@@ -199,6 +202,22 @@ def _refuse_clipping(element: ET.Element, name: str) -> None:
                 f"{name}: {key} on {_tag(element)[:40]}{_id_of(element)} is not applied, "
                 "expected shapes that are cut to size"
             )
+
+
+def _plain_style(style: str, name: str) -> str:
+    """Return a style sheet without comments, short enough for a reader that goes back and forth in it."""
+    while "/*" in style:
+        before, _, rest = style.partition("/*")
+        style = before + " " + rest.partition("*/")[2]
+        if len(style) > _MAX_STYLE_CHARACTERS:
+            break
+    longest = max(len(part) for part in re.split(r"[{}]", style))
+    if len(style) > _MAX_STYLE_CHARACTERS or longest > _MAX_RULE_CHARACTERS:
+        raise BadInput(
+            f"{name}: style of {len(style)} characters, expected {_MAX_STYLE_CHARACTERS} at most "
+            f"and rules of {_MAX_RULE_CHARACTERS}"
+        )
+    return style
 
 
 def _id_of(element: ET.Element) -> str:
@@ -211,7 +230,10 @@ def _plain(text: str) -> str:
 
 
 def _count_uses(root: ET.Element, name: str) -> None:
-    """Count elements and path characters as if every `use` were written out; refuse circles."""
+    """Count elements and characters as if every `use` were written out; refuse circles.
+
+    A transform counts once for every element below it, because it is read again for each.
+    """
     by_id = {element.get("id"): element for element in root.iter() if element.get("id")}
     known: dict[ET.Element, tuple[int, int]] = {}
     open_now: set[ET.Element] = set()
@@ -229,6 +251,7 @@ def _count_uses(root: ET.Element, name: str) -> None:
         for child in inner:
             more, longer = size(child, depth + 1)
             count, characters = count + more, characters + longer
+        characters += count * len(element.get("transform", ""))
         open_now.discard(element)
         known[element] = count, characters
         return known[element]
@@ -237,7 +260,10 @@ def _count_uses(root: ET.Element, name: str) -> None:
     if count > MAX_ELEMENTS:
         raise BadInput(f"{name}: {count} elements once use is followed, expected {MAX_ELEMENTS} at most")
     if characters > _MAX_PATH_CHARACTERS:
-        raise BadInput(f"{name}: paths of {characters} characters, expected {_MAX_PATH_CHARACTERS} at most")
+        raise BadInput(
+            f"{name}: paths and transforms of {characters} characters, "
+            f"expected {_MAX_PATH_CHARACTERS} at most"
+        )
 
 
 def _used(element: ET.Element, by_id: dict[str | None, ET.Element], name: str) -> ET.Element:
@@ -399,21 +425,23 @@ def _pieces(element: Any, name: str, named: str, scale: Floats) -> Iterator[Floa
                 yield pieces
             line = []
         elif segment.start is not None and segment.end is not None:
-            with np.errstate(all="ignore"):
-                line.append(_as_cubic(segment))
+            line.append(_as_cubic(segment))
 
 
-def _as_cubic(segment: Any) -> list[Any]:
+def _as_cubic(segment: Any) -> list[tuple[float, float]]:
     """Return the four control points of a line, a quadratic or a cubic piece."""
     import svgelements
 
-    start, end = np.array(segment.start, float), np.array(segment.end, float)
+    (ax, ay), (dx, dy) = segment.start, segment.end
     if isinstance(segment, svgelements.CubicBezier):
-        return [start, tuple(segment.control1), tuple(segment.control2), end]
+        return [(ax, ay), tuple(segment.control1), tuple(segment.control2), (dx, dy)]
+    # a line is a quadratic with its control point in the middle
+    qx, qy = (ax + dx) / 2, (ay + dy) / 2
     if isinstance(segment, svgelements.QuadraticBezier):
-        control = np.array(segment.control, float)
-        return [start, start + (control - start) * 2 / 3, end + (control - end) * 2 / 3, end]
-    return [start, start + (end - start) / 3, end - (end - start) / 3, end]
+        qx, qy = segment.control
+    one = ax + (qx - ax) * 2 / 3, ay + (qy - ay) * 2 / 3
+    other = dx + (qx - dx) * 2 / 3, dy + (qy - dy) * 2 / 3
+    return [(ax, ay), one, other, (dx, dy)]
 
 
 # --- polygons ------------------------------------------------------------------------------------------
@@ -430,6 +458,9 @@ def _flattened(pieces: Floats, tolerance: float, named: str) -> Floats:
     parts = np.maximum(np.ceil(np.sqrt(6.0 / 8.0 * bend / tolerance)), 1.0)
     if parts.sum() > _MAX_VERTICES:
         raise BadInput(f"{named} needs {parts.sum():.0f} chords, expected a simpler or smaller drawing")
+    if parts.max() == 1.0:
+        points = np.concatenate([pieces[:, 0], pieces[-1:, 3]])
+        return _without_repeats(points)
     count = parts.astype(int)
     piece = np.repeat(np.arange(len(pieces)), count)
     step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
@@ -437,8 +468,11 @@ def _flattened(pieces: Floats, tolerance: float, named: str) -> Floats:
     p = pieces[piece]
     u = 1 - t
     points = u**3 * p[:, 0] + 3 * u * u * t * p[:, 1] + 3 * u * t * t * p[:, 2] + t**3 * p[:, 3]
-    points = np.concatenate([points, pieces[-1:, 3]])
-    moved = np.any(np.diff(points, axis=0, prepend=points[-1:]) != 0.0, axis=1)
+    return _without_repeats(np.concatenate([points, pieces[-1:, 3]]))
+
+
+def _without_repeats(points: Floats) -> Floats:
+    moved = np.any(points != np.roll(points, 1, axis=0), axis=1)
     found: Floats = points[moved]
     return found
 
@@ -452,6 +486,8 @@ def _filled(rings: list[Floats], even_odd: bool, named: str) -> BaseGeometry:
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
     if not len(faces):
         return shapely.Polygon()
+    if len(faces) * sum(map(len, rings)) > _MAX_WINDINGS:
+        raise BadInput(f"{named} crosses itself too often, expected plain closed shapes")
     winding = _winding(rings, shapely.get_coordinates(shapely.point_on_surface(faces)))
     inside = winding % 2 != 0 if even_odd else winding != 0
     return shapely.union_all(faces[inside])

@@ -1,9 +1,9 @@
-"""How does the cutter get from pass to pass? Retract along its axis, travel on the clearance shell, plunge.
+r"""How does the cutter get from pass to pass? Retract along its axis, travel on the clearance shell, plunge.
 
 The shell is a sphere about the mapping centre outside the farthest skin::
 
         home o------.                    travel (G0) on or outside the shell only,
-                     \\  shell           apart from the straight retract
+                     \  shell            apart from the straight retract
              S1 .-----'----. S2
                |            |            S1 -> skin: feed, plunge feed for the last bit
         =======|== skin ====|=======
@@ -19,10 +19,22 @@ import numpy as np
 from engine.axes import from_axes
 from engine.errors import CannotBeDone
 from engine.frames import normalised
-from engine.records import Cutter, CutPass, Finding, Floats, Machine, Order, Rules, Severity, Surface, Toolpath
+from engine.records import (
+    CutPass,
+    Cutter,
+    Finding,
+    Floats,
+    Ints,
+    Machine,
+    Order,
+    Rules,
+    Severity,
+    Surface,
+    Toolpath,
+)
 
-_STEP_RAD = np.radians(6.0)  # between way points on the shell
-_CHORD = 1 / np.cos(_STEP_RAD / 2)  # so that chords between way points stay outside the shell
+_STEP_RAD = np.radians(3.0)  # between way points on the shell
+_CHORD = float(1 / np.cos(_STEP_RAD / 2))  # so that chords between way points stay outside the shell
 
 
 def shell_radius_mm(surface: Surface, rules: Rules) -> float:
@@ -68,7 +80,7 @@ def link(
     """
     shell = shell_radius_mm(surface, rules)
     home_tip, home_direction = _home(machine, surface, shell)
-    rows = _Rows(home_tip, home_direction)
+    rows = _Rows(home_tip, home_direction, passes[int(order.sequence[0])].cutter)
     cutter = -1
     for index, entry, backwards in zip(order.sequence, order.entries, order.reversed, strict=True):
         one = passes[index]
@@ -86,7 +98,10 @@ def _home(machine: Machine, surface: Surface, shell_mm: float) -> tuple[Floats, 
     tip = tips[0] - surface.origin_seat_mm
     away = float(np.linalg.norm(tip))
     if away < shell_mm:
-        text = f"{machine.name}: at home the cutter stands {away:.0f} mm from the piece's middle, inside the clearance shell of {shell_mm:.0f} mm"
+        text = (
+            f"{machine.name}: at home the cutter stands {away:.0f} mm from the piece's middle, "
+            f"inside the clearance shell of {shell_mm:.0f} mm"
+        )
         raise CannotBeDone(
             text,
             (
@@ -107,15 +122,15 @@ def _home(machine: Machine, surface: Surface, shell_mm: float) -> tuple[Floats, 
 class _Rows:
     """Collects moves; knows where the cutter stands."""
 
-    def __init__(self, home_tip: Floats, home_direction: Floats) -> None:
+    def __init__(self, home_tip: Floats, home_direction: Floats, cutter: int) -> None:
         self.home_tip, self.home_direction = home_tip, home_direction
         self.tips: list[Floats] = [home_tip[None]]
         self.directions: list[Floats] = [home_direction[None]]
         self.feeds: list[Floats] = [np.array([np.inf])]
         self.passes: list[Floats] = [np.array([-1.0])]
-        self.cutter = 0
+        self.cutter = cutter
         self._counts: list[int] = [1]
-        self._cutter_of: list[int] = [0]
+        self._cutter_of: list[int] = [cutter]
 
     def add(self, tips: Floats, directions: Floats, feed: Floats | float, index: int) -> None:
         n = len(tips)
@@ -214,7 +229,7 @@ def _sink(rows: _Rows, before: Floats, level: Floats, lean: Floats, cutter: Cutt
     rows.add(before + (level - before) * share, lean, cutter.plunge_mm_per_min, index)
 
 
-def _vertices(one: CutPass, entry: int, backwards: bool) -> Floats:
+def _vertices(one: CutPass, entry: int, backwards: bool) -> Ints:
     """Return the indices of a pass's vertices in the order they are cut; a closed one ends where it began."""
     n = len(one.skin_work_mm)
     if one.closed:

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-import os
-
-for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")  # jobs run side by side in processes; threads inside them only get in the way
-
 import json
 import math
+import os
 import sys
+from datetime import datetime
+from importlib.metadata import entry_points
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session, sessionmaker
+
+    from planner.config import Settings
+    from planner.database.tables import Season
+
+# jobs run side by side in processes; threads inside them only get in the way (set before numpy is loaded)
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 BAD_INPUT, CANNOT_BE_DONE = 2, 3
 
@@ -33,18 +41,33 @@ def main() -> None:
 @main.command()
 @click.option("--artwork", type=click.Path(path_type=Path), required=True, help="SVG, PNG, JPEG or TIFF.")
 @click.option("--touches", type=click.Path(path_type=Path), required=True, help="Probe file, CSV.")
-@click.option("--machine", "machine_file", type=click.Path(path_type=Path), required=True, help="Axis chain, JSON.")
-@click.option("--cutters", "cutters_file", type=click.Path(path_type=Path), required=True, help="Cutters, JSON.")
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder of the job package.")
+@click.option(
+    "--machine", "machine_file", type=click.Path(path_type=Path), required=True, help="Axis chain, JSON."
+)
+@click.option(
+    "--cutters", "cutters_file", type=click.Path(path_type=Path), required=True, help="Cutters, JSON."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder of the job package.",
+)
 @click.option("--wall", "wall_file", type=click.Path(path_type=Path), help="Wall readings, CSV.")
 @click.option("--wall-mm", type=float, help="The same wall everywhere [mm]; 22 when nothing is said.")
 @click.option("--width-mm", type=float, help="Width of the design [mm]; a drawing knows its own.")
 @click.option("--longitude", type=float, default=0.0, show_default=True, help="Middle of the design [deg].")
 @click.option("--latitude", type=float, default=5.0, show_default=True, help="Middle of the design [deg].")
-@click.option("--turn", type=float, default=0.0, show_default=True, help="Counter-clockwise, from outside [deg].")
+@click.option(
+    "--turn", type=float, default=0.0, show_default=True, help="Counter-clockwise, from outside [deg]."
+)
 @click.option("--mirror", is_flag=True, help="Turn the design over, for one read from inside.")
-@click.option("--treatment", type=click.Choice(["opening", "relief", "shave"]), help="For shapes that say nothing.")
-@click.option("--kind", type=click.Choice(["squash", "turnip", "gourd", "foam"]), default="squash", show_default=True)
+@click.option(
+    "--treatment", type=click.Choice(["opening", "relief", "shave"]), help="For shapes that say nothing."
+)
+@click.option(
+    "--kind", type=click.Choice(["squash", "turnip", "gourd", "foam"]), default="squash", show_default=True
+)
 @click.option("--tip-radius-mm", type=float, help="Probe tip, when the file does not say [mm].")
 @click.option("--workpiece", default="", help="The piece's number, for program and sheet.")
 def prepare(
@@ -91,7 +114,10 @@ def prepare(
         job = prepare_job(
             read_touches(text_of(_read(touches), touches.name), touches.name, tip_radius_mm),
             read_artwork(
-                _read(artwork), artwork.name, width_mm=width_mm, treatment=Treatment(treatment) if treatment else None
+                _read(artwork),
+                artwork.name,
+                width_mm=width_mm,
+                treatment=Treatment(treatment) if treatment else None,
             ),
             Placement(math.radians(longitude), math.radians(latitude), math.radians(turn), mirror),
             wall,
@@ -106,7 +132,10 @@ def prepare(
         refuse(str(error), BAD_INPUT)
     except CannotBeDone as error:
         for finding in error.findings[:12]:
-            click.echo(f"  {finding.severity}: {finding.text}" + (f"; {finding.fix}" if finding.fix else ""), err=True)
+            click.echo(
+                f"  {finding.severity}: {finding.text}" + (f"; {finding.fix}" if finding.fix else ""),
+                err=True,
+            )
         refuse(f"this cannot be done as asked: {error}", CANNOT_BE_DONE)
     except OSError as error:
         refuse(f"{error.filename or out}: {error.strerror or error}", BAD_INPUT)
@@ -114,7 +143,8 @@ def prepare(
         click.echo(f"{finding['severity']}: {finding['text']}", err=True)
     proof = said["proof"]
     click.echo(
-        f"{out}: {said['seconds']['total'] / 60:.1f} min on {said['machine']}, {len(said['operations'])} passes; virtual cut: "
+        f"{out}: {said['seconds']['total'] / 60:.1f} min on {said['machine']}, "
+        f"{len(said['operations'])} passes; virtual cut: "
         f"outline within {proof['outline_max_mm']:.3f} mm (median {proof['outline_median_mm']:.3f}), "
         f"depth within {proof['depth_max_mm']:.3f} mm"
     )
@@ -127,6 +157,196 @@ def _read(path: Path) -> bytes:
 def _step_line(done: int, total: int, note: str) -> None:
     if sys.stderr.isatty():
         click.echo(f"\r{done + 1}/{total} {note:<24}", nl=done + 1 == total, err=True)
+
+
+@main.group()
+def db() -> None:
+    """Look after the database."""
+
+
+@db.command("upgrade")
+@click.option("--url", help="SQLAlchemy URL; else LANTERNWRIGHT_DATABASE_URL, else the default.")
+def db_upgrade(url: str | None) -> None:
+    """Bring the database's tables up to date; makes them where there are none."""
+    from planner.config import settings_from
+    from planner.database.migrate import upgrade
+
+    upgrade(url or settings_from().database_url)
+    click.echo("the database is up to date")
+
+
+def _settings(folder: Path | None) -> Settings:
+    from planner.config import Settings, settings_from
+
+    found = settings_from()
+    return Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, found.time_zone) if folder else found
+
+
+@main.command()
+@click.option("--problem", type=click.Path(path_type=Path), help="Plan problem, JSON; needs no database.")
+@click.option("--out", type=click.Path(path_type=Path), help="Where the plan goes, JSON.")
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option("--at", type=click.DateTime(), help="Start of the plan, local to the season; now if absent.")
+@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=30.0, show_default=True)
+@click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True)
+@click.option("--seed", type=int, default=0, show_default=True)
+def plan(
+    problem: Path | None,
+    out: Path | None,
+    folder: Path | None,
+    at: datetime | None,
+    seconds: float,
+    workers: int,
+    seed: int,
+) -> None:
+    """Plan who cuts what, where and when: a season, or any problem in a file."""
+    from planner.errors import PlannerError
+    from planner.services.planning import plan_season, solve_checked
+
+    try:
+        if problem is not None:
+            if out is None:
+                refuse("--problem needs --out FILE for the plan", BAD_INPUT)
+            result = solve_checked(_json(problem), seconds=seconds, workers=workers, seed=seed)
+            out.write_text(json.dumps(result, indent=1))
+            _print_tiers(result["tiers"], result["undone"])
+            return
+        factory, season = _season(_settings(folder))
+        stored = plan_season(
+            factory,
+            season.id,
+            by="command line",
+            now=_now(),
+            start=_instant(at, season),
+            seconds=seconds,
+            workers=workers,
+            seed=seed,
+        )
+        _print_tiers(stored.tiers, list(stored.undone))
+        _print_rows(factory, stored.plan_id, season)
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+    except OSError as error:
+        refuse(f"{error.filename}: {error.strerror or error}", BAD_INPUT)
+
+
+@main.command()
+@click.option("--machine", required=True, help="Name of the machine that is down.")
+@click.option("--down-h", type=click.FloatRange(0.1, 24 * 60), required=True, help="For how long [h].")
+@click.option("--reason", default="breakdown", show_default=True)
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option("--at", type=click.DateTime(), help="When it broke, local to the season; now if absent.")
+@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True)
+def replan(
+    machine: str, down_h: float, reason: str, folder: Path | None, at: datetime | None, seconds: float
+) -> None:
+    """Plan again after a breakdown; what runs and what starts within the hour stays where it can."""
+    from datetime import timedelta
+
+    from sqlalchemy import select
+
+    from planner.database import tables
+    from planner.database.session import reading, unit_of_work
+    from planner.errors import PlannerError
+    from planner.services.fleet import report_breakdown
+    from planner.services.planning import moves_between, plan_season, published_plan
+
+    try:
+        factory, season = _season(_settings(folder))
+        start = _instant(at, season) or _now()
+        with reading(factory) as session:
+            before = published_plan(session, season.id).id
+            down = session.scalar(select(tables.Machine).where(tables.Machine.name == machine))
+            names = sorted(session.scalars(select(tables.Machine.name)))
+        if down is None:
+            refuse(f"--machine {machine}: one of {', '.join(names)} was expected", BAD_INPUT)
+        with unit_of_work(factory) as session:
+            report_breakdown(
+                session,
+                down.id,
+                start,
+                reason,
+                by="command line",
+                at=_now(),
+                end_at=start + timedelta(hours=down_h),
+            )
+        stored = plan_season(
+            factory, season.id, by="command line", now=_now(), start=start, seconds=seconds, published=True
+        )
+        _print_tiers(stored.tiers, list(stored.undone))
+        with reading(factory) as session:
+            moves = moves_between(session, before, stored.plan_id, season.zone)
+        click.echo(f"{len(moves)} jobs moved:")
+        for move in moves:
+            click.echo(f"  {move.job}: {move.before} -> {move.after}")
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+
+
+def _now() -> datetime:
+    from datetime import UTC
+
+    return datetime.now(UTC)
+
+
+def _instant(at: datetime | None, season: Season) -> datetime | None:
+    from datetime import UTC
+
+    return None if at is None else at.replace(tzinfo=season.zone).astimezone(UTC)
+
+
+def _season(settings: Settings) -> tuple[sessionmaker[Session], Season]:
+    """Return the database and its latest season."""
+    from sqlalchemy import select
+
+    from planner.database import tables
+    from planner.database.migrate import upgrade
+    from planner.database.session import reading, session_factory
+    from planner.errors import NotFound
+
+    upgrade(settings.database_url)
+    factory = session_factory(settings.database_url)
+    with reading(factory) as session:
+        season = session.scalar(select(tables.Season).order_by(tables.Season.opening_night.desc()))
+    if season is None:
+        raise NotFound(f"no season in {settings.database_url}; write one first, or try `lanternwright demo`")
+    return factory, season
+
+
+def _json(path: Path) -> dict[str, Any]:
+    from planner.errors import Refused
+
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except ValueError as error:
+        raise Refused(f"{path.name}: not JSON ({error})") from error
+    if not isinstance(found, dict):
+        raise Refused(f"{path.name}: one JSON object was expected")
+    return found
+
+
+def _print_tiers(tiers: dict[str, Any], undone: list[str]) -> None:
+    for name, tier in tiers.items():
+        click.echo(f"{name:<14} {tier['value']:>8}   proven at least {tier['bound']}   {tier['status']}")
+    if undone:
+        click.echo("undone: " + ", ".join(undone))
+
+
+def _print_rows(factory: sessionmaker[Session], plan_id: int, season: Season) -> None:
+    from planner.database.queries import season_chart
+    from planner.database.session import reading
+
+    with reading(factory) as session:
+        chart = season_chart(session, season.id, plan_id)
+    for lane in chart.lanes:
+        click.echo(lane.name)
+        for row in lane.rows:
+            start, end = row.start_at.astimezone(season.zone), row.end_at.astimezone(season.zone)
+            click.echo(f"  {start:%a %d %b %H:%M} - {end:%H:%M}  {row.label}  {row.design}")
+
+
+for _entry in entry_points(group="lanternwright.commands"):  # the floors above bring their own commands
+    main.add_command(_entry.load(), _entry.name)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -84,9 +85,9 @@ def reasons_of(undone: Iterable[dict[str, Any]]) -> tuple[tuple[str, tuple[str, 
     """
     names: defaultdict[str, list[str]] = defaultdict(list)
     for entry in undone:
-        names[str(entry.get("why") or "no reason recorded")].append(
-            str(entry.get("label") or entry.get("job") or "?")
-        )
+        name = str(entry.get("label") or entry.get("job") or "?")
+        # a plan knows a job as "Gate 3 #12"; people read "Gate 3 (job 12)"
+        names[str(entry.get("why") or "no reason recorded")].append(re.sub(r" #(\d+)$", r" (job \1)", name))
     return tuple((why, tuple(found)) for why, found in names.items())
 
 

@@ -18,7 +18,8 @@ from planner.database.lines import ChartRow, Lane, SeasonChart, Span
 WIDTH = 1200.0
 NAME = 104.0
 HEAD = 30.0
-LANE = 64.0
+LANE = 70.0
+FOOT = 22.0  # one row of words of the lines
 _GAP = 4.0  # between a bar and the lane's edge
 _LEAST_PICTURE = 22.0  # a lit look that is smaller tells nothing
 _HOUR = timedelta(hours=1)
@@ -48,9 +49,9 @@ class Bar:
     @property
     def label(self) -> str:
         """As much of the name as has room."""
-        if self.width > 8.4 * len(self.row.label):
+        if self.width > 8.6 * len(self.row.label):
             return self.row.label
-        return self.short if self.width > 8.6 * len(self.short) else ""
+        return self.short if self.width > 8.8 * len(self.short) else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,7 @@ class Day:
     today: bool
     width: float
     height: float
+    foot: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +147,8 @@ def _hours_shown(chart: SeasonChart, dates: list[date], zone: ZoneInfo) -> tuple
     starts, ends = [], []
     shown = set(dates)
     for lane in chart.lanes:
-        for one in (*lane.rows, *lane.shifts):
+        occupied: tuple[ChartRow | Span, ...] = (*lane.rows, *lane.shifts)
+        for one in occupied:
             start, end = one.start_at.astimezone(zone), (one.end_at or one.start_at).astimezone(zone)
             if start.date() not in shown:
                 continue
@@ -174,16 +177,20 @@ def _day(
     frozen = None
     if frozen_until_at is not None and chart.plan_start_at is not None:
         frozen = scale.stretch(chart.plan_start_at, frozen_until_at)
+    lines = tuple(_lines(chart, scale, now, zone))
+    # due comes shortly before dusk: its words need a row of their own
+    foot = FOOT * (2 if any(line.kind == "due" for line in lines) else 1)
     return Day(
         day=day,
         lanes=lanes,
         hours=tuple(_hours(scale, zone)),
-        lines=tuple(_lines(chart, scale, now, zone)),
+        lines=lines,
         frozen=frozen,
         jobs=len({bar.row.job_id for lane in lanes for bar in lane.bars}),
         today=now.astimezone(zone).date() == day,
         width=WIDTH,
-        height=HEAD + LANE * len(lanes) + 2,
+        height=HEAD + LANE * len(lanes) + foot,
+        foot=foot,
     )
 
 
@@ -229,7 +236,7 @@ def _bar(row: ChartRow, y: float, scale: _Scale) -> Bar | None:
     if stretch is None:
         return None
     width = max(stretch.width - 1.5, 2.0)  # two neighbours stay apart
-    picture = min(width - 4, LANE - 2 * _GAP - 18)
+    picture = min(width - 4, LANE - 2 * _GAP - 20)
     return Bar(
         row=row,
         x=stretch.x,

@@ -14,7 +14,10 @@ _WORDS = {
     405: ("This page can only be looked at", "Nothing was changed."),
     409: ("Somebody else was faster", "Nothing of yours was kept. Go back, look again, then decide."),
     422: ("This was not taken", "Nothing of it was kept. Correct it and try again."),
-    500: ("This page broke", "It is the program's fault, not yours. Nothing was changed; the log has the cause."),
+    500: (
+        "This page broke",
+        "The fault is the program's, not yours. Nothing was changed; the log has the cause.",
+    ),
     503: (
         "The database does not answer",
         "Nothing was changed. It may not have its tables yet, or it is locked; the log has the cause.",

@@ -117,6 +117,4 @@ def register(app: Flask) -> None:
     """
     for given in (clock, day, when, span, away, seconds, mm, percent, turn, amount, listed, small_picture):
         app.add_template_filter(given)
-    app.add_template_global(words.mark, "mark")
-    app.add_template_global(words.WORK_KINDS, "work_kinds")
-    app.add_template_global(words.TIERS, "tier_words")
+    app.jinja_env.globals.update(mark=words.mark, tier_words=words.TIERS)

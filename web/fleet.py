@@ -1,4 +1,4 @@
-"""Which machines can be trusted, and which cutters must be changed or bought?"""
+"""Which machines can be trusted, and what must be changed or bought? Machines and cutters, as reported."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How good is the plan, and what does it leave undone?"""
+"""How good is the plan, and what does it leave undone? Tiers with what is proven of them."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ from pathlib import PurePath
 from flask import Blueprint, Response, render_template, request
 from flask.typing import ResponseReturnValue
 
-from planner.database import queries
+from planner.database import queries, queries_web
 from planner.errors import NotFound
 from web import headers
 from web.paging import Page, page_number
@@ -37,7 +37,8 @@ def designs() -> ResponseReturnValue:
     with reading_db() as db:
         the_season(db)
         found = queries.designs(db)
-    return render_template("designs.html", designs=found, shown_as_picture=_shown_as_picture)
+        tried = queries_web.refused_designs(db)
+    return render_template("designs.html", designs=found, tried=tried, shown_as_picture=_shown_as_picture)
 
 
 @pages.get("/designs/<int:design_version_id>/artwork")

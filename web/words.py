@@ -81,7 +81,7 @@ MARKS = {
 
 WORK_KINDS = {
     "prepare": "Preparing jobs",
-    "prepare_season": "Preparing jobs",
+    "prepare season": "Preparing the season",
     "preparing": "Preparing jobs",
     "plan": "Planning the season",
     "planning": "Planning the season",

@@ -333,7 +333,7 @@ class Machine(Recorded, Base):
     )
 
     name: Mapped[str] = mapped_column(_NAME, unique=True)
-    description: Mapped[str] = mapped_column(Text)  # the JSON text as given, see FORMATS
+    description: Mapped[str] = mapped_column(Text)  # the JSON text as given, see DEVELOPERS.md
     digest: Mapped[str] = mapped_column(_DIGEST)
     min_diameter_mm: Mapped[float] = mapped_column(default=0.0)
     max_diameter_mm: Mapped[float]

@@ -1,8 +1,8 @@
-"""Where can one more step be placed, and what does that change on its machine?
+"""Where can one more step be placed? Gaps, and what a step there changes on its machine.
 
-A board holds the rows placed so far. A machine with fixtures or cutters is a *line*: its rows in time order, each
-with the change before it and the state it leaves. Benches and plain machines are a count of free units for
-each minute. People are a count of free hundredths for each minute.
+A board holds the rows placed so far. A machine with fixtures or cutters is a *line*: its rows in time order,
+each with the change before it and the state it leaves. Benches and plain machines are a count of free units
+for each minute. People are a count of free hundredths for each minute.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ class Board:
         twin.entries = dict(self.entries)
         return twin
 
-    # --- changes on a line -----------------------------------------------------------------------------------
+    # --- changes on a line -----------------------------------------------------------------------
 
     def _change(self, before: State, work: Work, cutters: tuple[int, ...]) -> tuple[int, int, State]:
         """Return change [min], its cost, and the state after the work, for the cutters it uses."""
@@ -121,7 +121,7 @@ class Board:
     def _pick(
         self, work: Work, fitted: int | None, after: int | None, used: list[int], wish: tuple[str, ...] = ()
     ) -> tuple[int, ...] | None:
-        """Return the cutters for a work: fitted ones, the machine's own, then the store's; None if worn out."""
+        """Return the cutters for a work: the fitted, the machine's, the store's; None if worn out."""
         singles = self.floor.singles
         r = work.resource
         cutters = []
@@ -131,9 +131,7 @@ class Board:
                 cutters.append(of_kind[0])
                 continue
             able = [
-                c
-                for c in of_kind
-                if self.owner[c] in (None, r) and (singles[c].life or 0) - used[c] >= share
+                c for c in of_kind if self.owner[c] in (None, r) and (singles[c].life or 0) - used[c] >= share
             ]
             if not able:
                 return None
@@ -142,10 +140,27 @@ class Board:
             def taste(c: int, wanted: str | None = wanted) -> tuple[int, ...]:
                 left = (singles[c].life or 0) - used[c]
                 is_own = used[c] > 0 or singles[c].home == r
-                return singles[c].name != wanted, c != fitted, c != after, not is_own, left if is_own else -left, c
+                return (
+                    singles[c].name != wanted,
+                    c != fitted,
+                    c != after,
+                    not is_own,
+                    left if is_own else -left,
+                    c,
+                )
 
             cutters.append(min(able, key=taste))
         return tuple(cutters)
+
+    def _is_spare(self, r: int, cutter: int) -> bool:
+        """Return whether a cutter would come out of the store though the machine has one of its type."""
+        single = self.floor.singles[cutter]
+        if self.used[cutter] > 0 or single.home is not None or single.life is None:
+            return False
+        return any(
+            self.floor.singles[c].home == r or (self.owner[c] == r and self.used[c] > 0)
+            for c in self.floor.of_kind[single.kind]
+        )
 
     def _any_cutters(self, work: Work) -> tuple[int, ...]:
         """Return cutters for a row that already runs, worn or not."""
@@ -205,17 +220,30 @@ class Board:
             for cutter, (_, share) in zip(cutters, entry.work.wear, strict=True):
                 used[cutter] += share
             last_end = entry.end_min
-            walked.append(replace(entry, change_min=minutes, cutters=cutters, change_cost=cost, after=state))
+            walked.append(
+                Entry(
+                    entry.work,
+                    entry.start_min,
+                    entry.end_min,
+                    minutes,
+                    cutters,
+                    cost,
+                    state,
+                    entry.stuck,
+                    entry.held,
+                    entry.wish,
+                )
+            )
         return walked
 
     def _new_cutters(self, cutters: set[int]) -> int:
         singles = self.floor.singles
         return sum(singles[c].life is not None and singles[c].home is None for c in cutters)
 
-    # --- looking for a place ---------------------------------------------------------------------------------
+    # --- looking for a place ---------------------------------------------------------------------
 
     def _misfit(self, work: Work, start_min: int) -> tuple[int, int] | None:
-        """Return how far [min] a start must move up, or down, until people and room allow it; None: it fits."""
+        """Return how far [min] a start must move up or down until people and room allow it, or None."""
         at = start_min - self.floor.first_min
         room = self.room[work.resource]
         up = down = 0
@@ -300,9 +328,7 @@ class Board:
         before = self._state_before(r, at)
         next_cutters = line[at].cutters if at < len(line) else ()
         cutters = self._pick(work, before.fitted, next_cutters[0] if next_cutters else None, self.used)
-        whole = cutters is None or any(
-            c != before.fitted and self.used[c] == 0 and self.floor.singles[c].home is None for c in cutters
-        )
+        whole = cutters is None or any(self._is_spare(r, c) for c in cutters)
         if cutters is None:
             cutters = ()
         minutes, cost, state = self._change(before, work, cutters)
@@ -353,7 +379,7 @@ class Board:
         delta -= 2 * self._new_cutters({c for e in line for c in e.cutters})
         return Spot(new.work, new.start_min, 0, len(line), tuple(walked), delta)
 
-    # --- placing and taking away -----------------------------------------------------------------------------
+    # --- placing and taking away -----------------------------------------------------------------
 
     def _book(self, work: Work, start_min: int, sign: int) -> None:
         at = start_min - self.floor.first_min
@@ -433,7 +459,9 @@ class Board:
         misfit = self._misfit(work, start)
         room = self.room[work.resource]
         at_min = start - self.floor.first_min
-        if misfit is not None and not (fixed.held and (room is None or room[at_min : at_min + work.whole_min].all())):
+        if misfit is not None and not (
+            fixed.held and (room is None or room[at_min : at_min + work.whole_min].all())
+        ):
             return False
         if room is not None:
             self._book(work, start, 1)
@@ -512,7 +540,7 @@ class Board:
             entry = replace(entry, change_min=minutes, cutters=cutters, change_cost=cost, after=after)
             self._settle(r, at, 0, [entry])
 
-    # --- the answer ------------------------------------------------------------------------------------------
+    # --- the answer ------------------------------------------------------------------------------
 
     def rows(self) -> tuple[Row, ...]:
         """Return the rows of all that is placed, in time order."""

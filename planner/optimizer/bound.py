@@ -1,6 +1,6 @@
-"""What can no plan go below, tier by tier?
+"""What can no plan go below, tier by tier? Bounds from a relaxation by open times.
 
-A relaxation by open times: how much of each step is done in which open time of which resource, as a linear
+The relaxation: how much of each step is done in which open time of which resource, as a linear
 programme and then with whole numbers (HiGHS). It shares no code with what makes plans. Left out, so that the
 bound is safe but not always reached: order inside an open time, peaks of people, waits between steps.
 Each bound holds among the plans that are as good in the tiers before it.
@@ -12,6 +12,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from time import monotonic
+from typing import Any
 
 import numpy as np
 
@@ -57,7 +58,12 @@ class _Programme:
 
 
 def lower_bounds(
-    problem: PlanProblem, values: Mapping[str, int], seconds: float, going: Going = lambda: True
+    problem: PlanProblem,
+    values: Mapping[str, int],
+    seconds: float,
+    going: Going = lambda: True,
+    *,
+    fractions_only: bool = False,
 ) -> dict[str, int]:
     """Return for each tier what no plan that is as good in the tiers before it can go below.
 
@@ -71,6 +77,8 @@ def lower_bounds(
         Time for all tiers together [s].
     going : Callable
         Asked between the tiers; False ends it with bounds of 0 [-].
+    fractions_only : bool
+        Leave the search with whole numbers out, whose bound depends on the time it has [-].
     """
     tiers = problem.tiers if "undone" in problem.tiers else ("undone", *problem.tiers)
     bounds = dict.fromkeys(tiers, 0)
@@ -85,18 +93,20 @@ def lower_bounds(
         terms, constant = relaxed.totals[name]
         if values[name] > 0:
             share = left / max(1, len(tiers) - place)
-            bounds[name] = _least(relaxed.programme, terms, constant, values[name], share)
+            bounds[name] = _least(relaxed.programme, terms, constant, values[name], share, fractions_only)
         relaxed.programme.row(terms, high=values[name] - constant)
     return bounds
 
 
-def _least(programme: _Programme, terms: Terms, constant: float, value: int, seconds: float) -> int:
+def _least(
+    programme: _Programme, terms: Terms, constant: float, value: int, seconds: float, fractions_only: bool
+) -> int:
     """Return the least whole value of a sum: first with fractions, then with whole numbers if that helps."""
     begin = monotonic()
     fractional = _solve(programme, terms, seconds, whole=False)
     bound = max(0, _up(fractional + constant))
     left = seconds - (monotonic() - begin)
-    if bound < value and left > 0.05:
+    if bound < value and left > 0.05 and not fractions_only:
         bound = max(bound, _up(_solve(programme, terms, left, whole=True) + constant))
     return bound
 
@@ -119,8 +129,8 @@ def _solve(programme: _Programme, terms: Terms, seconds: float, *, whole: bool) 
     entries = [(r, c, f) for r, (row, _, _) in enumerate(programme.rows) for c, f in row.items()]
     if not entries:
         return float(np.minimum(goal, 0) @ np.array(programme.upper))
-    place_r, place_c, factor = (np.array(part) for part in zip(*entries, strict=True))
-    matrix = csr_matrix((factor, (place_r, place_c)), shape=(len(programme.rows), columns))
+    at_row, at_column, factors = (np.array(part) for part in zip(*entries, strict=True))
+    matrix: Any = csr_matrix((factors, (at_row, at_column)), shape=(len(programme.rows), columns))
     low = np.array([row[1] for row in programme.rows])
     high = np.array([row[2] for row in programme.rows])
     answer = milp(
@@ -154,7 +164,7 @@ class _Relaxation:
         self._add_lives()
         self.totals = self._add_totals()
 
-    # --- columns ---------------------------------------------------------------------------------------------
+    # --- columns ---------------------------------------------------------------------------------
 
     def _add_pieces(self) -> None:
         for j, job in enumerate(self.problem.jobs):
@@ -184,13 +194,11 @@ class _Relaxation:
                     start, end = place[1], place[1] + option.whole_min
                 if start + option.whole_min <= end:
                     pieces.append(
-                        _Piece(
-                            self.programme.column(), j, s, option, w, start + option.whole_min, end, start
-                        )
+                        _Piece(self.programme.column(), j, s, option, w, start + option.whole_min, end, start)
                     )
         return pieces
 
-    # --- rows ------------------------------------------------------------------------------------------------
+    # --- rows ------------------------------------------------------------------------------------
 
     def _add_open_times(self) -> None:
         groups: dict[tuple[str, int], list[_Piece]] = defaultdict(list)
@@ -247,7 +255,9 @@ class _Relaxation:
         if names:
             self.programme.row(carried, high=1.0)
         for column, factor in changes.items():
-            load[column] = load.get(column, 0.0) + change_min * factor
+            if not self.fixed:
+                # Rows that already run may stand there without the change they would have needed.
+                load[column] = load.get(column, 0.0) + change_min * factor
             self.change_terms[column] += 3.0 * factor
 
     def _carry(self, used: int, is_fitted: bool, before: Terms) -> int:
@@ -299,7 +309,7 @@ class _Relaxation:
         self.programme.row(by_order, low=0.0)
         self.change_terms[count] += 1.0
         least = min(self.changes.get(kind, 0) for kind in kinds)
-        if least:
+        if least and not self.fixed:
             load[count] = load.get(count, 0.0) + float(least)
 
     def _need_cutter(self, resource: Resource, kind: str, used: int) -> None:
@@ -383,7 +393,7 @@ class _Relaxation:
                     self.programme.row({**columns, new: -1.0}, high=0.0)
                     self.new_cutters[new] = 2.0
 
-    # --- what the tiers count --------------------------------------------------------------------------------
+    # --- what the tiers count --------------------------------------------------------------------
 
     def _add_totals(self) -> dict[str, tuple[Terms, float]]:
         jobs = self.problem.jobs
@@ -452,10 +462,14 @@ def _few(minutes: set[int]) -> list[int]:
 def _fixed_places(problem: PlanProblem) -> dict[tuple[str, int], tuple[str, int]]:
     """Return where pinned and frozen steps are, if they are anywhere."""
     fixed = {(pin.job, pin.step): (pin.resource, pin.start_min) for pin in problem.pins}
-    if problem.frozen_until_min is not None:
-        for row in problem.published or ():
-            if row.start_min < problem.frozen_until_min and _fits(problem, row.resource, row.start_min, row.end_min):
-                fixed[row.job, row.step] = (row.resource, row.start_min)
+    stays: set[tuple[str, int]] = set()
+    for row in sorted(problem.published or (), key=lambda row: row.step):
+        if problem.frozen_until_min is None or row.start_min >= problem.frozen_until_min:
+            continue
+        follows = row.step == 0 or (row.job, row.step - 1) in stays
+        if follows and _fits(problem, row.resource, row.start_min, row.end_min):
+            stays.add((row.job, row.step))
+            fixed[row.job, row.step] = (row.resource, row.start_min)
     return fixed
 
 

@@ -1,7 +1,7 @@
-"""Which plan is the best of all, proven, for a small problem or a small part of a large one?
+"""Which plan is the best of all, proven, for a small problem or a small part of a large one? One model.
 
-One constraint model (CP-SAT) of everything the problem says. The tiers are minimised one after the other, each
-fixed at its best value before the next, never as one weighted sum: the proof of each tier is then worth
+It is a constraint model (CP-SAT) of everything the problem says. The tiers are minimised one after the other,
+each fixed at its best value before the next, never as one weighted sum: the proof of each tier is then worth
 something.
 """
 
@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
+from threading import Event, Thread
 from typing import Any
 
 import numpy as np
@@ -112,14 +114,12 @@ class Model:
     def _base(self) -> Board:
         """Return the board with only what cannot move in this model."""
         base = Board(self.floor)
-        kept = [
-            entry for key, entry in self.board.entries.items() if key[0] not in self.free or entry.held
-        ]
+        kept = [entry for key, entry in self.board.entries.items() if key[0] not in self.free or entry.held]
         stuck = {entry.work.key: entry for entry in kept if entry.stuck}
         base.load([(entry.work, entry.start_min, entry.cutters) for entry in kept], stuck)
         return base
 
-    # --- steps and jobs --------------------------------------------------------------------------------------
+    # --- steps and jobs --------------------------------------------------------------------------
 
     def _starts(self, work: Work) -> list[list[int]]:
         """Return the minutes at which a work may start, as spans."""
@@ -132,9 +132,9 @@ class Model:
             low = high = pin.start_min
         spans = []
         for w, (first, last) in enumerate(floor.windows[work.resource]):
-            if self.places is not None and floor.stateful[work.resource]:
-                if (work.resource, w) not in self.places:
-                    continue
+            is_line = self.places is not None and floor.stateful[work.resource]
+            if is_line and (work.resource, w) not in (self.places or ()):
+                continue
             a, b = max(first, low), min(last - work.whole_min, high)
             if a <= b:
                 spans.append([a, b])
@@ -191,7 +191,7 @@ class Model:
                 if wait is not None:
                     m.add(self.start[j, s + 1] <= self.end[j, s] + wait).only_enforce_if(done)
 
-    # --- rooms and people ------------------------------------------------------------------------------------
+    # --- rooms and people ------------------------------------------------------------------------
 
     def _add_rooms(self) -> None:
         for r, uses in enumerate(self.by_resource):
@@ -199,7 +199,8 @@ class Model:
             if room is None or not uses:
                 continue
             spans = [
-                self.m.new_optional_interval_var(u.start, u.work.whole_min, u.end, u.chosen, "use") for u in uses
+                self.m.new_optional_interval_var(u.start, u.work.whole_min, u.end, u.chosen, "use")
+                for u in uses
             ]
             # Closed time is in the starts' domains already: only what stays there blocks.
             blocks = [self.m.new_interval_var(a, b - a, b, "taken") for a, b, _ in self._shortages(room)]
@@ -216,11 +217,7 @@ class Model:
         edges = np.flatnonzero(np.diff(missing)) + 1
         bounds = [0, *(int(edge) for edge in edges), len(missing)]
         first = self.floor.first_min
-        return [
-            (first + a, first + b, int(missing[a]))
-            for a, b in zip(bounds, bounds[1:], strict=False)
-            if missing[a] > 0
-        ]
+        return [(first + a, first + b, int(missing[a])) for a, b in pairwise(bounds) if missing[a] > 0]
 
     def _add_people(self) -> None:
         free = self.base.free
@@ -243,7 +240,7 @@ class Model:
         if spans and most > 0:
             self.m.add_cumulative(spans, needs, most)
 
-    # --- lines -----------------------------------------------------------------------------------------------
+    # --- lines -----------------------------------------------------------------------------------
 
     def _add_lines(self) -> None:
         for r, stateful in enumerate(self.floor.stateful):
@@ -389,7 +386,7 @@ class Model:
         for a, b in zip(edges[::2], edges[1::2], strict=True):
             if a < b:
                 closed.append(self.m.new_interval_var(a, b - a, b, "closed"))
-        for (_, a), (b, _) in zip(windows, windows[1:], strict=False):
+        for (_, a), (b, _) in pairwise(windows):
             if a == b:
                 self._split(r, a)
         return closed
@@ -402,7 +399,7 @@ class Model:
             self.m.add(use.start < minute).only_enforce_if(~after)
             self.m.add(use.start - use.change >= minute).only_enforce_if(after, use.chosen)
 
-    # --- cutters ---------------------------------------------------------------------------------------------
+    # --- cutters ---------------------------------------------------------------------------------
 
     def _add_cutters(self) -> None:
         m, singles = self.m, self.floor.singles
@@ -436,7 +433,7 @@ class Model:
             return 0
         return sum(share for _, share, _, is_fixed in entries if is_fixed)
 
-    # --- tiers -----------------------------------------------------------------------------------------------
+    # --- tiers -----------------------------------------------------------------------------------
 
     def _add_tiers(self) -> None:
         makers = {
@@ -500,16 +497,14 @@ class Model:
         terms = []
         for j, done in self.done.items():
             job = self.floor.jobs[j]
-            end = self.m.new_int_var(
-                min(0, self.floor.first_min), max(self.floor.last_min, 0), "completion"
-            )
+            end = self.m.new_int_var(min(0, self.floor.first_min), max(self.floor.last_min, 0), "completion")
             self.m.add(end >= self._last(j)).only_enforce_if(done)
             self.m.add(end >= 0).only_enforce_if(~done)
             terms.append(job.priority * end)
         return sum(terms)
 
     def _moved(self) -> Any:
-        stays = []
+        stays: list[Any] = []
         for key, old in self.floor.published.items():
             if key[0] not in self.free:
                 continue
@@ -550,7 +545,7 @@ class Model:
                     for use in self.uses[j, s]:
                         self.m.add_hint(use.chosen, use.work is entry.work)
 
-    # --- solving ---------------------------------------------------------------------------------------------
+    # --- solving ---------------------------------------------------------------------------------
 
     def solver(self, effort: Effort) -> Any:
         """Return a solver that tries as hard as asked."""
@@ -599,7 +594,6 @@ def solve_exactly(floor: Floor, board: Board, effort: Effort, going: Going) -> P
     model = Model(floor, board)
     proof = Proof(board)
     left = effort.seconds
-    watch = _watch(going)
     for place, name in enumerate(floor.tiers):
         if left <= 0.01 or not going():
             break
@@ -611,7 +605,7 @@ def solve_exactly(floor: Floor, board: Board, effort: Effort, going: Going) -> P
             continue
         model.m.minimize(total)
         solver = model.solver(Effort(share, effort.workers, effort.seed, effort.deterministic))
-        status = solver.solve(model.m, watch(solver))
+        status = run_solver(solver, model.m, going)
         left -= solver.response_proto.deterministic_time if effort.deterministic else solver.wall_time
         if status in (model.cp.OPTIMAL, model.cp.FEASIBLE):
             found = model.board_of(solver)
@@ -638,30 +632,46 @@ def _round_up(bound: float) -> int:
 
 
 def _hint_again(model: Model, board: Board) -> None:
-    model.m.clear_hints()
+    model.m.clear_hints()  # type: ignore[no-untyped-call]
     model.board = board
     model._add_hints()
 
 
-def _watch(going: Going) -> Callable[[Any], Any]:
-    from ortools.sat.python import cp_model
+def run_solver(solver: Any, model: Any, going: Going) -> Any:
+    """Run a solver and end it soon after the work may not go on; return its status.
 
-    class Watch(cp_model.CpSolverSolutionCallback):  # type: ignore[misc]
-        """Ends the search at the next answer once it may not go on."""
+    Parameters
+    ----------
+    solver : CpSolver
+        The solver, with its limits set [-].
+    model : CpModel
+        The model [-].
+    going : Callable
+        Asked ten times a second, from a thread of its own [-].
+    """
+    ended = Event()
 
-        def on_solution_callback(self) -> None:
+    def watch() -> None:
+        while not ended.wait(0.1):
             if not going():
-                self.stop_search()
+                solver.stop_search()
 
-    def make(solver: Any) -> Any:
-        solver.best_bound_callback = lambda _: None if going() else solver.stop_search()
-        return Watch()
-
-    return make
+    watcher = Thread(target=watch, daemon=True)
+    watcher.start()
+    try:
+        return solver.solve(model)
+    finally:
+        ended.set()
+        watcher.join()
 
 
 def repair(
-    floor: Floor, board: Board, free: set[int], places: set[tuple[int, int]], effort: Effort
+    floor: Floor,
+    board: Board,
+    free: set[int],
+    places: set[tuple[int, int]],
+    effort: Effort,
+    going: Going = lambda: True,
 ) -> Board:
     """Return a board in which the free jobs are placed anew in some places, as well as it was or better.
 
@@ -677,6 +687,8 @@ def repair(
         Resource and open time where they may go [-].
     effort : Effort
         Time [s], workers, seed.
+    going : Callable
+        Asked now and then; an answer of False ends the search [-].
     """
     model = Model(floor, board, free, places)
     weight, goal = 1, 0
@@ -694,7 +706,7 @@ def repair(
         return board
     model.m.minimize(goal)
     solver = model.solver(effort)
-    status = solver.solve(model.m)
+    status = run_solver(solver, model.m, going)
     if status not in (model.cp.OPTIMAL, model.cp.FEASIBLE):
         return board
     found = model.board_of(solver)

@@ -1,4 +1,4 @@
-"""What does a plan problem look like in numbers: resources, work, cutters and people by index?"""
+"""What does a plan problem look like in numbers? Resources, work, cutters and people by index."""
 
 from __future__ import annotations
 
@@ -84,16 +84,23 @@ class Floor:
         self.frozen_min = problem.frozen_until_min
         self.held = self._held()
         self.pins = self._pins()
-        self.shortest = [[min(work.whole_min for work in options) for options in steps] for steps in self.work]
+        self.pinned_steps: dict[int, list[Key]] = {}
+        for key in self.pins:
+            self.pinned_steps.setdefault(key[0], []).append(key)
+        self.shortest = [
+            [min(work.whole_min for work in options) for options in steps] for steps in self.work
+        ]
         self.tiers = problem.tiers if "undone" in problem.tiers else ("undone", *problem.tiers)
         self.change_max = problem.fixture_change_min + sum(single.change_min for single in self.singles)
 
     def earliest_start(self, job: int, step: int) -> int:
         """Return the earliest start [min] that release, frozen time and the steps before allow."""
         start = self.jobs[job].release_min
-        if self.frozen_min is not None and (job, 0) not in self.held:
+        if self.frozen_min is None:
+            return start + sum(self.shortest[job][:step])
+        if (job, 0) not in self.held and (job, 0) not in self.pins:
             start = max(start, self.frozen_min)
-        return start + sum(self.shortest[job][:step])
+        return max(self.frozen_min, start + sum(self.shortest[job][:step]))
 
     def latest_end(self, job: int, step: int) -> int:
         """Return the latest end [min] that the deadline and the steps after it allow."""
@@ -163,11 +170,15 @@ class Floor:
         held: dict[Key, Fixed] = {}
         if self.frozen_min is None:
             return held
-        for key, row in self.published.items():
+        for key, row in sorted(self.published.items()):
             work = self.option_on(key, row.resource)
-            if row.start_min >= self.frozen_min or work is None:
+            follows = key[1] == 0 or (key[0], key[1] - 1) in held
+            if row.start_min >= self.frozen_min or work is None or not follows:
                 continue
-            if row.end_min - row.start_min == work.whole_min and self.window_of(work, row.start_min) is not None:
+            if (
+                row.end_min - row.start_min == work.whole_min
+                and self.window_of(work, row.start_min) is not None
+            ):
                 held[key] = Fixed(work, row.start_min, True, row.cutters)
         return held
 
@@ -235,4 +246,6 @@ def _range(problem: PlanProblem) -> tuple[int, int]:
     if problem.resources and all(resource.open is not None for resource in problem.resources):
         return first, max([0, *(span[1] for span in spans)])
     waits = sum(wait or 0 for job in problem.jobs for wait in job.max_wait_min)
-    return first, max([begin, *(span[1] for span in spans)]) + sum(longest) + change * len(longest) + waits + 1
+    return first, max([begin, *(span[1] for span in spans)]) + sum(longest) + change * len(
+        longest
+    ) + waits + 1

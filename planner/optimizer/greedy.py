@@ -1,4 +1,4 @@
-"""Which valid plan can be had at once, for any problem?
+"""Which valid plan can be had at once, for any problem? One placed job by job.
 
 Jobs are placed one after the other, each where it costs least in the order of the tiers, in gaps too. Several
 orders are tried and the best plan is kept.
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.optimizer.board import Board, Spot
-from planner.optimizer.floor import Floor
+from planner.optimizer.floor import Floor, Work
 
 Cost = tuple[int, ...]
 Rank = tuple[float, ...]
@@ -86,10 +86,10 @@ def last_end(board: Board) -> int:
     return max((entry.end_min for entry in board.entries.values()), default=0)
 
 
-# --- one job -------------------------------------------------------------------------------------------------
+# --- one job ------------------------------------------------------------------------------------
 
 
-def place_job(board: Board, j: int, taste: Taste) -> bool:
+def place_job(board: Board, j: int, taste: Taste, only: tuple[Work, int] | None = None) -> bool:
     """Place all steps of a job where they cost least; place nothing and return False where none fits.
 
     Parameters
@@ -100,15 +100,29 @@ def place_job(board: Board, j: int, taste: Taste) -> bool:
         The job's index [-].
     taste : Taste
         Decides between places that cost the same [-].
+    only : tuple, optional
+        Work and open time [-] that the deciding step must use; anywhere when left out.
     """
     steps = len(board.floor.jobs[j].steps)
+    if any(key not in board.entries for key in board.floor.pinned_steps.get(j, ())):
+        return False  # its pin cannot be kept, so the job stays undone
     if any((j, s) in board.entries for s in range(steps)):
         return _place_forward(board, j)
-    return _place_around(board, j, _key_step(board.floor, j), taste) or _place_forward(board, j)
+    if _place_around(board, j, key_step(board.floor, j), taste, only):
+        return True
+    return only is None and _place_forward(board, j)
 
 
-def _key_step(floor: Floor, j: int) -> int:
-    """Return the step that decides: the longest one on machines with fixtures and cutters, else the longest."""
+def key_step(floor: Floor, j: int) -> int:
+    """Return the step that decides: the longest one on machines with fixtures and cutters, else the longest.
+
+    Parameters
+    ----------
+    floor : Floor
+        The problem in numbers [-].
+    j : int
+        The job's index [-].
+    """
     return max(
         range(len(floor.work[j])),
         key=lambda s: (any(floor.stateful[w.resource] for w in floor.work[j][s]), floor.shortest[j][s], s),
@@ -129,15 +143,20 @@ def _rank(board: Board, j: int, step: int, spot: Spot, taste: Taste, finish: int
     return (*(costs[name] for name in floor.tiers), lasting, tie)
 
 
-def _place_around(board: Board, j: int, key_step: int, taste: Taste) -> bool:
+def _place_around(board: Board, j: int, deciding: int, taste: Taste, only: tuple[Work, int] | None) -> bool:
     """Place the key step first, then the steps before it as late and those after it as early as they fit."""
     floor = board.floor
-    low, high = floor.earliest_start(j, key_step), floor.latest_end(j, key_step)
+    low, high = floor.earliest_start(j, deciding), floor.latest_end(j, deciding)
+    works = floor.work[j][deciding]
+    if only is not None:
+        works = [only[0]]
+        first, last = floor.windows[only[0].resource][only[1]]
+        low, high = max(low, first), min(high, last)
     finish = last_end(board)
-    found = []
-    for work in floor.work[j][key_step]:
+    found: list[tuple[Rank, int, Spot]] = []
+    for work in works:
         for spot in board.spots(work, low, high, late=False, both=True):
-            found.append((_rank(board, j, key_step, spot, taste, finish), len(found), spot))
+            found.append((_rank(board, j, deciding, spot, taste, finish), len(found), spot))
     if taste.rng is not None and taste.skip > 0 and len(found) > 1:
         kept = taste.rng.random(len(found)) >= taste.skip
         found = [entry for entry, keep in zip(found, kept, strict=True) if keep] or found
@@ -148,16 +167,16 @@ def _place_around(board: Board, j: int, key_step: int, taste: Taste) -> bool:
     found.sort()
     for _, _, spot in found[:SPOTS_TRIED]:
         board.put(spot)
-        if _place_others(board, j, key_step):
+        if _place_others(board, j, deciding):
             return True
-        board.take((j, key_step))
+        board.take((j, deciding))
     return False
 
 
-def _place_others(board: Board, j: int, key_step: int) -> bool:
+def _place_others(board: Board, j: int, deciding: int) -> bool:
     placed: list[int] = []
-    before = range(key_step - 1, -1, -1)
-    after = range(key_step + 1, len(board.floor.work[j]))
+    before = range(deciding - 1, -1, -1)
+    after = range(deciding + 1, len(board.floor.work[j]))
     for step, is_late in [(s, True) for s in before] + [(s, False) for s in after]:
         spot = _before(board, j, step) if is_late else _after(board, j, step)
         if spot is None:
@@ -180,7 +199,9 @@ def _before(board: Board, j: int, step: int) -> Spot | None:
         if wait is not None:
             low = max(low, start - wait - work.whole_min)
         spots += [next(board.spots(work, low, start, late=True), None)]
-    return max((s for s in spots if s is not None), key=lambda s: (s.start_min, -s.work.resource), default=None)
+    return max(
+        (s for s in spots if s is not None), key=lambda s: (s.start_min, -s.work.resource), default=None
+    )
 
 
 def _after(board: Board, j: int, step: int) -> Spot | None:
@@ -256,7 +277,7 @@ def _earliest(board: Board, j: int, step: int, low: int) -> Spot | None:
     )
 
 
-# --- all jobs ------------------------------------------------------------------------------------------------
+# --- all jobs -----------------------------------------------------------------------------------
 
 
 def greedy(floor: Floor) -> Board:
@@ -274,11 +295,31 @@ def greedy(floor: Floor) -> Board:
         missing = [j for j in order(floor) if not is_done(board, j) and not place_job(board, j, taste)]
         for j in missing:
             place_job(board, j, taste)
-        board = shift_late(board)
+        board = _without_costly(shift_late(board))
         cost = cost_of(board)
         if best is None or cost < best[0]:
             best = cost, board
     return best[1] if best else begin
+
+
+def _without_costly(board: Board) -> Board:
+    """Leave out jobs that cost more than they bring, where another tier ranks above `undone`."""
+    floor = board.floor
+    if floor.tiers[0] == "undone":
+        return board
+    for j in range(len(floor.jobs)):
+        keys = [key for key in ((j, s) for s in range(len(floor.jobs[j].steps))) if key in board.entries]
+        if any(board.entries[key].stuck for key in keys):
+            continue
+        trial = board.copy()
+        try:
+            for key in reversed(keys):
+                trial.take(key)
+        except LookupError:
+            continue
+        if cost_of(trial) < cost_of(board):
+            board = trial
+    return board
 
 
 def fixed_board(floor: Floor) -> Board:
@@ -325,7 +366,7 @@ Order = Callable[[Floor], list[int]]
 
 def _orders(floor: Floor) -> list[tuple[Order, Taste]]:
     late, early = Taste(late=True), Taste(early_end=True)
-    few = [(_by_need, early), (_by_need, late), (_by_room, Taste())]
+    few: list[tuple[Order, Taste]] = [(_by_need, early), (_by_need, late), (_by_room, Taste())]
     if len(floor.jobs) > 60:
         return few
     return [*few, (_by_weight, early), (_by_release, early), (_by_length, early), (_by_length, Taste())]
@@ -368,7 +409,7 @@ def _by_length(floor: Floor) -> list[int]:
     return sorted(range(len(floor.jobs)), key=lambda j: (-sum(floor.shortest[j]), j))
 
 
-# --- as late as is safe --------------------------------------------------------------------------------------
+# --- as late as is safe -------------------------------------------------------------------------
 
 
 def shift_late(board: Board) -> Board:

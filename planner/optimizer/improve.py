@@ -71,7 +71,9 @@ def _ruin_and_recreate(board: Board, movable: list[int], rng: np.random.Generato
     trial.free_cutters()
     some = list(rng.permutation(missing)[:UNDONE_TRIED]) if missing else []
     order = _order(board, [*chosen, *(int(j) for j in some)], rng)
-    taste = Taste(bool(rng.random() < 0.5), bool(rng.random() < 0.5), float(rng.choice([0.0, 0.05, 0.2])), rng)
+    taste = Taste(
+        bool(rng.random() < 0.5), bool(rng.random() < 0.5), float(rng.choice([0.0, 0.05, 0.2])), rng
+    )
     for j in order:
         place_job(trial, j, taste)
     return trial

@@ -1,4 +1,4 @@
-"""What is a plan problem, what is a plan, and how are both read from and written to JSON?
+"""What is a plan problem, and what is a plan? Both as records, read from JSON and written to it.
 
 Everything is counted in whole minutes from `start`. A key that is not known is refused by name, so that a
 misspelt limit is never silently dropped. Where the public format leaves a choice, this module makes it:
@@ -9,7 +9,8 @@ misspelt limit is never silently dropped. Where the public format leaves a choic
 - `new cutters` are those with a life that the plan takes out of the store, so were not fitted at the start.
 - A resource whose steps need fixtures or cutters has capacity 1; an option names a resource only once.
 - `people` that are absent or empty do not limit; all listed people can do all work.
-- Nothing new starts inside the frozen time; published rows that start inside it stay as they are.
+- Nothing new starts inside the frozen time; published rows that start inside it stay as they are,
+  if their resource is still open for them and all earlier steps of the job stay too.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, TypeVar
 
 TIER_NAMES = ("undone", "late", "stored_nights", "changeovers", "completion", "moved", "finish")
@@ -172,7 +174,7 @@ class PlanProblem:
     published: tuple[Row, ...] | None = None
 
 
-# --- reading -----------------------------------------------------------------------------------------------
+# --- reading ------------------------------------------------------------------------------------
 
 
 def read_problem(source: Mapping[str, Any]) -> PlanProblem:
@@ -243,9 +245,7 @@ def _object(source: object, path: str, keys: str) -> Mapping[str, Any]:
     return source
 
 
-def _list(
-    source: Mapping[str, Any], key: str, path: str, read: Callable[[object, str], T]
-) -> tuple[T, ...]:
+def _list(source: Mapping[str, Any], key: str, path: str, read: Callable[[object, str], T]) -> tuple[T, ...]:
     entries = source.get(key)
     if entries is None:
         return ()
@@ -308,7 +308,7 @@ def _open(source: Mapping[str, Any], path: str) -> tuple[Span, ...] | None:
     if source.get("open") is None:
         return None
     spans = sorted(_list(source, "open", f"{path}.open", _span))
-    for before, after in zip(spans, spans[1:], strict=False):
+    for before, after in pairwise(spans):
         if after[0] < before[1]:
             raise _refuse(f"{path}.open", list(after), f"no overlap with {list(before)}")
     return tuple(spans)
@@ -421,7 +421,9 @@ def _wear(entry: object, path: str) -> tuple[tuple[str, int], ...]:
         return ()
     if not isinstance(entry, Mapping):
         raise _refuse(path, entry, 'an object such as {"6F": 0.012}')
-    return tuple((str(name), _share(share, f"{path}.{name}", LIFE_UNITS, None)) for name, share in entry.items())
+    return tuple(
+        (str(name), _share(share, f"{path}.{name}", LIFE_UNITS, None)) for name, share in entry.items()
+    )
 
 
 def _pin(entry: object, path: str) -> Pin:
@@ -506,7 +508,9 @@ def _check_states(problem: PlanProblem) -> None:
                 if option.resource not in capacity:
                     raise _refuse(path, option.resource, f"one of {', '.join(capacity)}")
                 if capacity[option.resource] > 1 and (option.fixture or option.wear):
-                    raise _refuse(path, option.resource, "capacity 1 where a step needs a fixture or a cutter")
+                    raise _refuse(
+                        path, option.resource, "capacity 1 where a step needs a fixture or a cutter"
+                    )
     count = {cutter.type: len(cutter.life_left) for cutter in problem.cutters if cutter.life_left is not None}
     for r, resource in enumerate(problem.resources):
         if resource.cutter in count:
@@ -540,7 +544,7 @@ def _check_references(problem: PlanProblem) -> None:
             raise _refuse(f"published[{p}]", f"{place[0]}, step {place[1]}", "one row for a step")
 
 
-# --- writing -----------------------------------------------------------------------------------------------
+# --- writing ------------------------------------------------------------------------------------
 
 
 def write_plan(plan: Plan) -> dict[str, Any]:

@@ -51,7 +51,7 @@ def verify(problem: PlanProblem, plan: Plan) -> list[str]:
     ]
 
 
-# --- what is looked up ---------------------------------------------------------------------------------------
+# --- what is looked up --------------------------------------------------------------------------
 
 
 def _jobs(problem: PlanProblem) -> dict[str, Job]:
@@ -106,11 +106,14 @@ def _held(problem: PlanProblem) -> set[Row]:
     """Return the published rows of the frozen time that can still stay as they are."""
     if problem.frozen_until_min is None:
         return set()
-    return {
-        row
-        for row in problem.published or ()
-        if row.start_min < problem.frozen_until_min and _still_fits(problem, row)
-    }
+    held: set[Row] = set()
+    steps: set[tuple[str, int]] = set()
+    for row in sorted(problem.published or (), key=lambda row: (row.job, row.step)):
+        follows = row.step == 0 or (row.job, row.step - 1) in steps
+        if follows and row.start_min < problem.frozen_until_min and _still_fits(problem, row):
+            held.add(row)
+            steps.add((row.job, row.step))
+    return held
 
 
 def _still_fits(problem: PlanProblem, row: Row) -> bool:
@@ -127,7 +130,7 @@ def _place(row: Row) -> tuple[str, int, str, int]:
     return row.job, row.step, row.resource, row.start_min
 
 
-# --- the rules -----------------------------------------------------------------------------------------------
+# --- the rules ----------------------------------------------------------------------------------
 
 
 def _unknown_rows(problem: PlanProblem, plan: Plan) -> Iterator[str]:
@@ -295,7 +298,8 @@ def _cutter_breaches(problem: PlanProblem, plan: Plan) -> Iterator[str]:
         types = tuple(lives[name][0] if name in lives else "?" for name in row.cutters)
         wanted = tuple(name for name, _ in option.wear)
         if types != wanted:
-            yield f"{_of(row)}: cutters {', '.join(row.cutters) or 'none'}, must be {', '.join(wanted) or 'none'}"
+            named, asked = ", ".join(row.cutters) or "none", ", ".join(wanted) or "none"
+            yield f"{_of(row)}: cutters {named}, must be {asked}"
             continue
         for name, (_, share) in zip(row.cutters, option.wear, strict=True):
             life = lives[name][1]
@@ -303,7 +307,7 @@ def _cutter_breaches(problem: PlanProblem, plan: Plan) -> Iterator[str]:
                 continue
             worn[name] += share
             if worn[name] > life:
-                yield f"{_of(row)}: cutter {name} passes life 0, {(worn[name] - life) / LIFE_UNITS:g} too much"
+                yield f"{_of(row)}: cutter {name} passes life 0, {(worn[name] - life) / LIFE_UNITS:g} over"
             if where.setdefault(name, row.resource) != row.resource:
                 yield f"{_of(row)}: cutter {name} serves {where[name]}"
 
@@ -382,7 +386,7 @@ def _wrong_tiers(problem: PlanProblem, plan: Plan) -> Iterator[str]:
             yield f"tier {name}: at least {tier.bound} said, {values[name]} counted"
 
 
-# --- the tiers -----------------------------------------------------------------------------------------------
+# --- the tiers ----------------------------------------------------------------------------------
 
 
 def tier_values(problem: PlanProblem, plan: Plan) -> dict[str, int]:

@@ -77,9 +77,7 @@ def _begin(problem: PlanProblem, job: Job) -> int:
 def _no_open_time(problem: PlanProblem, job: Job) -> str:
     begin, limit = _begin(problem, job), FAR if job.deadline_min is None else job.deadline_min
     for s, step in enumerate(job.steps):
-        long_ever = [
-            o for o in step.options if any(b - a >= o.whole_min for a, b in _windows(problem, o))
-        ]
+        long_ever = [o for o in step.options if any(b - a >= o.whole_min for a, b in _windows(problem, o))]
         shortest = min(o.whole_min for o in step.options)
         if not long_ever:
             return f"{_names(step.options)} never open {shortest} min without a break for step {s}"
@@ -89,7 +87,9 @@ def _no_open_time(problem: PlanProblem, job: Job) -> str:
             if any(min(b, limit) - max(a, begin) >= o.whole_min for a, b in _windows(problem, o))
         ]
         if not in_time and job.deadline_min is None:
-            return f"{_names(step.options)} not open {shortest} min for step {s} after {clock(problem, begin)}"
+            return (
+                f"{_names(step.options)} not open {shortest} min for step {s} after {clock(problem, begin)}"
+            )
         if not in_time and limit - begin >= shortest:
             return (
                 f"{_names(step.options)} not open {shortest} min without a break for step {s} between "

@@ -53,7 +53,7 @@ def add_machine(
     db : Session
         An open session; it is flushed, not committed [-].
     json_text : str
-        The machine file's text, see FORMATS [-].
+        The machine file's text, see DEVELOPERS.md [-].
     max_diameter_mm : float
         Largest piece it takes [mm].
     fixture_class : str
@@ -384,7 +384,7 @@ def add_cutter(
     type_name : str
         The name in the file, the same for equal cutters [-].
     cutters_text : str
-        The cutters file's text, see FORMATS [-].
+        The cutters file's text, see DEVELOPERS.md [-].
     by : str
         Who records it [-].
     at : datetime

@@ -156,7 +156,7 @@ def add_wall_readings(
     workpiece_id : int
         The piece [-].
     text : str
-        The file's text, see FORMATS [-].
+        The file's text, see DEVELOPERS.md [-].
     by : str
         Who gauged it [-].
     at : datetime
@@ -212,7 +212,7 @@ def add_scan(
     workpiece_id : int
         The piece, in the state and clamping it has now [-].
     csv_text : str
-        The file's text as it came, see FORMATS [-].
+        The file's text as it came, see DEVELOPERS.md [-].
     tip_radius_mm : float or None
         Goes before the file's own comment [mm].
     by : str

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date, datetime
 
 from sqlalchemy import delete, select
@@ -107,9 +108,9 @@ def choose_workpiece(
     revision : int, optional
         What the page showed; another one is refused [-].
     """
-    job = _changeable(db, job_id, revision)
-    job.workpiece = None if workpiece_id is None else _free_workpiece(db, workpiece_id, job.id)
-    return _changed(db, job)
+    with _changing(db, job_id, revision) as job:
+        job.workpiece = None if workpiece_id is None else _free_workpiece(db, workpiece_id, job.id)
+    return job
 
 
 def choose_design(
@@ -128,11 +129,10 @@ def choose_design(
     revision : int, optional
         What the page showed; another one is refused [-].
     """
-    job = _changeable(db, job_id, revision)
-    job.design_version = (
-        None if design_version_id is None else found(db, tables.DesignVersion, design_version_id)
-    )
-    return _changed(db, job)
+    version = None if design_version_id is None else found(db, tables.DesignVersion, design_version_id)
+    with _changing(db, job_id, revision) as job:
+        job.design_version = version
+    return job
 
 
 def place_design(
@@ -165,10 +165,11 @@ def place_design(
     revision : int, optional
         What the page showed; another one is refused [-].
     """
-    job = _changeable(db, job_id, revision)
-    for name, value in _placement(longitude_deg, latitude_deg, turn_deg, mirror, width_mm).items():
-        setattr(job, name, value)
-    return _changed(db, job)
+    placement = _placement(longitude_deg, latitude_deg, turn_deg, mirror, width_mm)
+    with _changing(db, job_id, revision) as job:
+        for name, value in placement.items():
+            setattr(job, name, value)
+    return job
 
 
 def choose_cutters(
@@ -187,9 +188,10 @@ def choose_cutters(
     revision : int, optional
         What the page showed; another one is refused [-].
     """
-    job = _changeable(db, job_id, revision)
-    job.cutter_types = _known_types(db, cutter_types)
-    return _changed(db, job)
+    known = _known_types(db, cutter_types)
+    with _changing(db, job_id, revision) as job:
+        job.cutter_types = known
+    return job
 
 
 def set_priority(db: Session, job_id: int, priority: int, *, revision: int | None = None) -> tables.Job:
@@ -225,9 +227,8 @@ def cancel_job(db: Session, job_id: int, *, revision: int | None = None) -> tabl
     revision : int, optional
         What the page showed; another one is refused [-].
     """
-    job = _changeable(db, job_id, revision)
-    job.workpiece = None
-    _changed(db, job)
+    with _changing(db, job_id, revision) as job:
+        job.workpiece = None
     job.state = JobState.CANCELLED
     db.flush()
     return job
@@ -241,13 +242,27 @@ def _changeable(db: Session, job_id: int, revision: int | None) -> tables.Job:
     return job
 
 
-def _changed(db: Session, job: tables.Job) -> tables.Job:
-    """Drop the run times of what the job was before; its packages stay, they bear their inputs' digest."""
-    job.state = _state_of(job)
-    db.execute(delete(tables.RunTime).where(tables.RunTime.job_id == job.id))
+@contextmanager
+def _changing(db: Session, job_id: int, revision: int | None) -> Iterator[tables.Job]:
+    """Give a job to be changed; where it did change, drop the run times of what it was before.
+
+    Its packages stay: they bear the digest of their inputs.
+    """
+    job = _changeable(db, job_id, revision)
+    before = _inputs(job)
+    yield job
     db.flush()
-    db.expire(job, ["run_times"])
-    return job
+    if _inputs(job) != before:
+        job.state = _state_of(job)
+        db.execute(delete(tables.RunTime).where(tables.RunTime.job_id == job.id))
+        db.flush()
+        db.expire(job, ["run_times"])
+
+
+def _inputs(job: tables.Job) -> tuple[object, ...]:
+    """Return what a job's programs depend on, as far as it stands in the job."""
+    place = (job.longitude_deg, job.latitude_deg, job.turn_deg, job.mirror, job.width_mm)
+    return (job.workpiece_id, job.design_version_id, place, tuple(job.cutter_types))
 
 
 def _state_of(job: tables.Job) -> JobState:

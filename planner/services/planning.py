@@ -6,7 +6,7 @@ by the optimizer's independent verify; a short session stores it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -83,9 +83,10 @@ def plan_season(
     with reading(factory) as db:
         problem = problem_of(db, season_id, start, people=people, keep=published)
         names = _ids(db, season_id)
+        begun = [_copied(row) for row in started_rows(db, season_id, start)] if published else []
     plan = solve_checked(problem, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop)
     with unit_of_work(factory) as db:
-        return store_plan(db, season_id, problem, plan, names, start, by=by, at=now)
+        return store_plan(db, season_id, problem, plan, names, start, begun=begun, by=by, at=now)
 
 
 def solve_checked(
@@ -136,9 +137,18 @@ def problem_of(
         Carry the published plan along: rows that started or start within the frozen hour are kept.
     """
     season = found(db, tables.Season, season_id)
-    machines = db.scalars(select(tables.Machine).where(tables.Machine.active).order_by(tables.Machine.id)).all()
-    jobs = _open_jobs(db, season_id)
+    machines = db.scalars(
+        select(tables.Machine).where(tables.Machine.active).order_by(tables.Machine.id)
+    ).all()
+    begun = started_rows(db, season_id, start) if keep else []
+    jobs = [job for job in _open_jobs(db, season_id) if job.id not in {row.job_id for row in begun}]
     shifts = _open_intervals(db, machines, start)
+    for row in begun:  # what runs is left to run: its machine is free when it ends
+        shifts[row.machine_id] = [
+            piece
+            for span in shifts[row.machine_id]
+            for piece in _less(span, 0, max(0, _minutes(start, row.end_at)))
+        ]
     problem: dict[str, Any] = {
         "start": start.astimezone(season.zone).isoformat(),
         "tiers": list(TIERS),
@@ -159,7 +169,7 @@ def problem_of(
         "jobs": [_job(job, season, machines, start) for job in jobs],
     }
     if keep:
-        problem |= _published(db, season_id, start, {job_name(j) for j in jobs}, jobs)
+        problem |= _published(db, season_id, start, {job_name(j) for j in jobs})
         problem["tiers"] = ["undone", "late", "moved", "stored_nights", "changeovers", "finish"]
         problem["frozen_until_min"] = FROZEN_MIN
     return problem
@@ -168,9 +178,13 @@ def problem_of(
 def _open_jobs(db: Session, season_id: int) -> list[tables.Job]:
     jobs = db.scalars(
         select(tables.Job)
-        .where(tables.Job.season_id == season_id, tables.Job.state.in_(_OPEN), tables.Job.station_id.is_not(None))
+        .where(
+            tables.Job.season_id == season_id, tables.Job.state.in_(_OPEN), tables.Job.station_id.is_not(None)
+        )
         .options(
-            selectinload(tables.Job.run_times), selectinload(tables.Job.station), selectinload(tables.Job.workpiece)
+            selectinload(tables.Job.run_times),
+            selectinload(tables.Job.station),
+            selectinload(tables.Job.workpiece),
         )
         .order_by(tables.Job.id)
     )
@@ -206,9 +220,13 @@ def _job(job: tables.Job, season: tables.Season, machines: Any, start: datetime)
 
 def _cutters(db: Session) -> list[dict[str, Any]]:
     stock: dict[str, list[float]] = {}
-    for cutter in db.scalars(select(tables.Cutter).where(tables.Cutter.state.in_(_IN_STOCK)).order_by(tables.Cutter.id)):
+    for cutter in db.scalars(
+        select(tables.Cutter).where(tables.Cutter.state.in_(_IN_STOCK)).order_by(tables.Cutter.id)
+    ):
         stock.setdefault(cutter.type_name, []).append(round(cutter.life_left, 3))
-    return [{"type": name, "life_left": lives, "change_min": CUTTER_CHANGE_MIN} for name, lives in stock.items()]
+    return [
+        {"type": name, "life_left": lives, "change_min": CUTTER_CHANGE_MIN} for name, lives in stock.items()
+    ]
 
 
 def _open_intervals(db: Session, machines: Any, start: datetime) -> dict[int, list[list[int]]]:
@@ -218,12 +236,16 @@ def _open_intervals(db: Session, machines: Any, start: datetime) -> dict[int, li
     out: dict[int, list[list[int]]] = {}
     for machine in machines:
         spans = [
-            [max(0, _minutes(start, s.start_at)), _minutes(start, s.end_at)] for s in shifts if s.machine_id == machine.id
+            [max(0, _minutes(start, s.start_at)), _minutes(start, s.end_at)]
+            for s in shifts
+            if s.machine_id == machine.id
         ]
         for down in downs:
             if down.machine_id == machine.id:
                 end = _minutes(start, down.end_at) if down.end_at else 10**9
-                spans = [piece for span in spans for piece in _less(span, _minutes(start, down.start_at), end)]
+                spans = [
+                    piece for span in spans for piece in _less(span, _minutes(start, down.start_at), end)
+                ]
         out[machine.id] = [span for span in spans if span[1] > span[0]]
     return out
 
@@ -247,9 +269,17 @@ def _minutes(start: datetime, instant: datetime) -> int:
     return round((instant - start).total_seconds() / 60)
 
 
-def _published(
-    db: Session, season_id: int, start: datetime, names: set[str], jobs: list[tables.Job]
-) -> dict[str, Any]:
+def started_rows(db: Session, season_id: int, at: datetime) -> list[tables.PlanRow]:
+    """Return the rows of the published plan that have started before an instant."""
+    return [row for row in published_plan(db, season_id).rows if row.start_at < at]
+
+
+def _copied(row: tables.PlanRow) -> dict[str, Any]:
+    names = ("job_id", "step", "machine_id", "start_at", "end_at", "cutters")
+    return {name: getattr(row, name) for name in names}
+
+
+def _published(db: Session, season_id: int, start: datetime, names: set[str]) -> dict[str, Any]:
     plan = published_plan(db, season_id)
     rows = [
         {
@@ -297,6 +327,7 @@ def store_plan(
     ids: dict[str, dict[str, int]],
     start: datetime,
     *,
+    begun: Sequence[dict[str, Any]] = (),
     by: str,
     at: datetime,
 ) -> StoredPlan:
@@ -314,6 +345,8 @@ def store_plan(
         Numbers of jobs and machines by their names in the plan.
     start : datetime
         Minute 0.
+    begun : sequence of dict
+        Rows of the plan before that had started; they are carried over.
     by, at
         Who asked for it, and when.
     """
@@ -333,6 +366,7 @@ def store_plan(
         )
         for row in plan["rows"]
     ]
+    rows += [tables.PlanRow(**row) for row in begun]
     why = plan.get("why", {})
     stored = tables.Plan(
         season_id=season_id,
@@ -373,7 +407,8 @@ def moves_between(db: Session, before_id: int, after_id: int, zone: Any) -> tupl
             select(tables.PlanRow)
             .where(tables.PlanRow.plan_id == plan_id)
             .options(
-                selectinload(tables.PlanRow.job).selectinload(tables.Job.station), selectinload(tables.PlanRow.machine)
+                selectinload(tables.PlanRow.job).selectinload(tables.Job.station),
+                selectinload(tables.PlanRow.machine),
             )
         )
         return {job_name(row.job): row for row in found_rows}
@@ -385,7 +420,11 @@ def moves_between(db: Session, before_id: int, after_id: int, zone: Any) -> tupl
     out = []
     for name in old:
         one, other = old[name], new.get(name)
-        if other and one.machine_id == other.machine_id and abs(one.start_at - other.start_at) <= timedelta(minutes=30):
+        if (
+            other
+            and one.machine_id == other.machine_id
+            and abs(one.start_at - other.start_at) <= timedelta(minutes=30)
+        ):
             continue
         out.append(Move(name, words(one), words(other)))
     return tuple(out)

@@ -121,7 +121,9 @@ def inputs_of(db: Session, job_id: int) -> JobInputs:
     job = found(db, tables.Job, job_id)
     piece, version = job.workpiece, job.design_version
     if piece is None or version is None:
-        raise Refused(f"job {job_id} has no {'workpiece' if piece is None else 'design'} yet; choose one first")
+        raise Refused(
+            f"job {job_id} has no {'workpiece' if piece is None else 'design'} yet; choose one first"
+        )
     scan = db.scalar(select(tables.Scan).where(tables.Scan.workpiece_id == piece.id, tables.Scan.active))
     if scan is None:
         raise Refused(f"workpiece {piece.number} has no valid scan; probe it first")
@@ -143,13 +145,17 @@ def inputs_of(db: Session, job_id: int) -> JobInputs:
         turn_deg=job.turn_deg,
         mirror=job.mirror,
         cutters=_cutters_text(db, job),
-        machines=tuple(_machine_text(m, piece) for m in db.scalars(select(tables.Machine).order_by(tables.Machine.id))),
+        machines=tuple(
+            _machine_text(m, piece) for m in db.scalars(select(tables.Machine).order_by(tables.Machine.id))
+        ),
     )
 
 
 def _walls_text(db: Session, piece: tables.Workpiece) -> str:
     readings = db.scalars(
-        select(tables.WallReading).where(tables.WallReading.workpiece_id == piece.id, tables.WallReading.active)
+        select(tables.WallReading).where(
+            tables.WallReading.workpiece_id == piece.id, tables.WallReading.active
+        )
     ).all()
     rows = [f"{w.longitude_deg},{w.latitude_deg},{w.wall_mm},{w.sigma_mm}" for w in readings]
     if not rows:
@@ -160,20 +166,17 @@ def _walls_text(db: Session, piece: tables.Workpiece) -> str:
 
 
 def _cutters_text(db: Session, job: tables.Job) -> str:
-    stock = db.scalars(select(tables.Cutter).where(tables.Cutter.state.in_(_IN_STOCK)).order_by(tables.Cutter.id))
+    stock = db.scalars(
+        select(tables.Cutter).where(tables.Cutter.state.in_(_IN_STOCK)).order_by(tables.Cutter.id)
+    )
     by_type: dict[str, Any] = {}
     for cutter in stock:
-        by_type.setdefault(cutter.type_name, _first_cutter(cutter.description))
+        by_type.setdefault(cutter.type_name, cutter.description)
     wanted = job.cutter_types or list(by_type)
     missing = [name for name in wanted if name not in by_type]
     if missing:
         raise Refused(f"no cutter of type {missing[0]!r} is in stock; job {job.id} needs it")
     return json.dumps({"cutters": [by_type[name] for name in wanted]})
-
-
-def _first_cutter(description: str) -> Any:
-    content = json.loads(description)
-    return content["cutters"][0] if "cutters" in content else content
 
 
 def _machine_text(machine: tables.Machine, piece: tables.Workpiece) -> MachineText:
@@ -188,7 +191,10 @@ def _machine_text(machine: tables.Machine, piece: tables.Workpiece) -> MachineTe
             f"the piece has {piece.diameter_mm:.0f} mm"
         )
     elif machine.max_height_mm is not None and piece.height_mm > machine.max_height_mm:
-        barred = f"{machine.name} takes {machine.max_height_mm:.0f} mm of height, the piece has {piece.height_mm:.0f} mm"
+        barred = (
+            f"{machine.name} takes {machine.max_height_mm:.0f} mm of height, "
+            f"the piece has {piece.height_mm:.0f} mm"
+        )
     return MachineText(machine.id, machine.name, machine.description, barred)
 
 
@@ -264,7 +270,7 @@ def survey(inputs: JobInputs) -> Survey:
             run, wear = run_on(outline, machine)
         except CannotBeDone as refusal:
             times[text.machine_id] = Timed(text.machine_id, False, str(refusal))
-            findings = findings or refusal.findings  # type: ignore[assignment]
+            findings = findings or refusal.findings
             continue
         by_type = {c.name: round(w, 6) for c, w in zip(read.cutters, wear, strict=True) if w > 0}
         times[text.machine_id] = Timed(text.machine_id, True, "", run.total_s / 60, by_type)
@@ -293,7 +299,9 @@ def prepare_for(inputs: JobInputs, machine: str, packages: Path) -> Prepared:
     ready = packages / folder / "job.json"
     if ready.is_file():
         description = json.loads(ready.read_text())
-        return Prepared(inputs.job_id, text.machine_id, digest, folder, description, tuple(description["findings"]))
+        return Prepared(
+            inputs.job_id, text.machine_id, digest, folder, description, tuple(description["findings"])
+        )
     read = _read(inputs)
     try:
         job = prepare(
@@ -309,9 +317,17 @@ def prepare_for(inputs: JobInputs, machine: str, packages: Path) -> Prepared:
         description = write_package(job, packages / folder)
     except CannotBeDone as refusal:
         return Prepared(
-            inputs.job_id, text.machine_id, digest, "", None, _plain(refusal.findings), str(refusal)  # type: ignore[arg-type]
+            inputs.job_id,
+            text.machine_id,
+            digest,
+            "",
+            None,
+            _plain(refusal.findings),
+            str(refusal),
         )
-    return Prepared(inputs.job_id, text.machine_id, digest, folder, description, tuple(description["findings"]))
+    return Prepared(
+        inputs.job_id, text.machine_id, digest, folder, description, tuple(description["findings"])
+    )
 
 
 def _plain(findings: Iterable[Finding]) -> tuple[dict[str, Any], ...]:
@@ -337,7 +353,12 @@ def store_survey(db: Session, result: Survey, *, by: str, at: datetime) -> None:
     db.execute(delete(tables.RunTime).where(tables.RunTime.job_id == job.id))
     db.add_all(
         tables.RunTime(
-            job_id=job.id, machine_id=t.machine_id, eligible=t.eligible, reason=t.reason, run_min=t.run_min, wear=t.wear
+            job_id=job.id,
+            machine_id=t.machine_id,
+            eligible=t.eligible,
+            reason=t.reason,
+            run_min=t.run_min,
+            wear=t.wear,
         )
         for t in result.times
     )

@@ -1,4 +1,4 @@
-"""Hand-worked poses of five chains after FORMATS.md's one definition, limits, winding and round trips."""
+"""Hand-worked poses of five chains after DEVELOPERS.md's one definition, limits, winding and round trips."""
 
 import numpy as np
 import pytest

@@ -36,7 +36,7 @@ SMALLEST = {
 
 
 def turned(axis: dict, value: float) -> np.ndarray:
-    """Return the 4 x 4 matrix of one axis, written out after FORMATS.md."""
+    """Return the 4 x 4 matrix of one axis, written out after DEVELOPERS.md."""
     found = np.eye(4)
     direction = np.asarray(axis["direction"], float)
     if axis["kind"] == "linear":
@@ -138,7 +138,7 @@ def test_every_pose_is_reached(name, offset):
     """From the deepest cut of the smallest piece to 60 mm outside the largest, all round, within limits.
 
     The middle of the piece is off the seat. Wren's and Stoat's cutters stay level; the others take the ray
-    or lean from it where their tilt ends. The chain of FORMATS.md says whether a pose found here is right.
+    or lean from it where their tilt ends. The chain of DEVELOPERS.md says whether a pose found here is right.
     Heron's arc turns about the seat, so the offset costs its band an angle of asin(offset / radius); pictures
     end at 65 deg.
     """

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -21,7 +21,7 @@ AT = datetime(2026, 10, 21, 6, 0, tzinfo=UTC)
 
 
 @pytest.fixture
-def own_factory(new_database: Callable[[], str]) -> sessionmaker[Session]:
+def own_factory(new_database: Callable[[], str]) -> Iterator[sessionmaker[Session]]:
     """A database of the test's own, for what really commits."""
     url = new_database()
     migrate.upgrade(url)

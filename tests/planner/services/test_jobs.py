@@ -112,33 +112,59 @@ def test_scrapped_piece(db: Session, dusk: tables.Season, piece: tables.Workpiec
         _a_job(db, dusk, workpiece_id=piece.id)
 
 
-@pytest.mark.parametrize("change", ["piece", "design", "place", "cutters"])
-def test_change_forgets_run_times(
-    change: str, db: Session, dusk: tables.Season, piece: tables.Workpiece, version: tables.DesignVersion
-) -> None:
-    """Run times of another piece, design, place or cutter no longer count; the packages stay."""
+@pytest.fixture
+def prepared(
+    db: Session, dusk: tables.Season, piece: tables.Workpiece, version: tables.DesignVersion
+) -> tables.Job:
+    """A job that was prepared for one machine."""
     machine = tables.Machine(
         name="Wren", description="{}", digest="0", max_diameter_mm=320, fixture_class="ring", **BY
     )
-    cutter = tables.Cutter(name="6F-01", type_name="6F", description={}, **BY)
     job = _a_job(db, dusk, workpiece_id=piece.id, design_version_id=version.id)
     package = tables.Preparation(
-        job=job, machine=machine, inputs_digest="1", prepared_at=AT, engine_version="1", **BY
+        job_id=job.id, machine=machine, inputs_digest="1", prepared_at=AT, engine_version="1", **BY
     )
-    job.run_times.append(tables.RunTime(machine=machine, preparation=package, eligible=True, run_min=21))
+    run_time = tables.RunTime(job_id=job.id, machine=machine, preparation=package, eligible=True, run_min=21)
     job.state = "prepared"
-    db.add_all([cutter, package])
+    db.add_all([tables.Cutter(name="6F-01", type_name="6F", description={}, **BY), package, run_time])
+    db.flush()
+    return job
+
+
+@pytest.mark.parametrize("change", ["piece", "no piece", "design", "place", "cutters"])
+def test_change_forgets_run_times(change: str, db: Session, prepared: tables.Job) -> None:
+    """Run times of another piece, design, place or cutter no longer count; the packages stay."""
+    job = prepared
+    another = tables.Workpiece(lot=job.workpiece.lot, number="0148", diameter_mm=280, height_mm=250, **BY)
+    later = tables.DesignVersion(
+        design=job.design_version.design, version=2, artwork=b"", file_name="b.svg", digest="1", width_mm=1,
+        height_mm=1, **BY,
+    )  # fmt: skip
+    db.add_all([another, later])
     db.flush()
     {
-        "piece": lambda: jobs.choose_workpiece(db, job.id, piece.id),
-        "design": lambda: jobs.choose_design(db, job.id, version.id),
+        "piece": lambda: jobs.choose_workpiece(db, job.id, another.id),
+        "no piece": lambda: jobs.choose_workpiece(db, job.id, None),
+        "design": lambda: jobs.choose_design(db, job.id, later.id),
         "place": lambda: jobs.place_design(db, job.id, 10, 5, 0, False, 200),
         "cutters": lambda: jobs.choose_cutters(db, job.id, ["6F"]),
     }[change]()
     assert job.run_times == []
-    assert job.state == "chosen"
+    assert job.state == ("wanted" if change == "no piece" else "chosen")
     assert db.query(tables.RunTime).count() == 0
     assert db.query(tables.Preparation).count() == 1
+
+
+def test_same_again_forgets_nothing(db: Session, prepared: tables.Job) -> None:
+    """A form that is sent without a change costs no preparing; nor does another priority."""
+    job = prepared
+    jobs.choose_workpiece(db, job.id, job.workpiece_id)
+    jobs.choose_design(db, job.id, job.design_version_id)
+    jobs.place_design(db, job.id, 0, 0, 0, False, None)
+    jobs.choose_cutters(db, job.id, [])
+    jobs.set_priority(db, job.id, 3)
+    assert job.state == "prepared"
+    assert db.query(tables.RunTime).count() == 1
 
 
 def test_place(db: Session, dusk: tables.Season, row_counts: Callable[[], dict[str, int]]) -> None:

@@ -1,0 +1,257 @@
+"""Who carves what, where and when? The best in every tier, with proof as far as it goes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from time import monotonic
+
+import numpy as np
+
+from planner.optimizer.board import Board
+from planner.optimizer.bound import lower_bounds
+from planner.optimizer.exact import Effort, repair, solve_exactly
+from planner.optimizer.floor import Floor
+from planner.optimizer.greedy import cost_of, greedy, is_done
+from planner.optimizer.improve import improve
+from planner.optimizer.master import by_open_times
+from planner.optimizer.problem import Plan, PlanProblem, Tier
+from planner.optimizer.verify import tier_values, verify
+from planner.optimizer.why import why
+
+Report = Callable[[int, int, str], None]
+Stop = Callable[[], bool]
+
+SMALL = 3000
+"""So many possible pairs of steps on one resource are still a small problem."""
+FREE_JOBS = 14
+ROUNDS = 40
+"""Rounds of improvement where the answer must be repeatable, in place of time."""
+
+
+REPEATABLE_BOUND_S = 120.0
+"""A limit that the linear programmes of a repeatable answer do not come near."""
+
+
+def ignore(done: int, total: int, note: str) -> None:
+    """Take a report and do nothing with it."""
+
+
+def never() -> bool:
+    """Never ask for an end."""
+    return False
+
+
+def solve(
+    problem: PlanProblem,
+    *,
+    seconds: float = 30.0,
+    workers: int = 2,
+    seed: int = 0,
+    report: Report = ignore,
+    stop: Stop = never,
+    repeatable: bool = False,
+) -> Plan:
+    """Return the best plan that the time allows, with what is proven about it.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        Jobs, resources, people, cutters, pins and tiers [-].
+    seconds : float
+        Time for the whole [s].
+    workers : int
+        Threads of the solver [-].
+    seed : int
+        Source of all chance [-].
+    report : Callable
+        Told (done, total, note) as the work goes on [-].
+    stop : Callable
+        Asked often; True ends the work with the best plan so far [-].
+    repeatable : bool
+        Count work in place of seconds, so that one worker and one seed give one plan; the relaxation's bound
+        then comes from fractions alone, and `seconds` is in the solver's own units [-].
+    """
+    clock = _Clock(monotonic(), seconds, stop, report)
+    floor = Floor(problem)
+    first = greedy(floor)
+    clock.tell("a first plan stands")
+    best, bounds = _better(floor, first, clock, Effort(seconds, workers, seed, repeatable))
+    clock.tell("looking for what no plan can go below")
+    bounds = _bounded(problem, floor, best, bounds, clock, repeatable)
+    plan, breaches = _checked(problem, floor, (best, first), bounds)
+    for breach in breaches:
+        clock.tell(f"breach: {breach}")
+    clock.tell("done", ended=True)
+    return replace(plan, seed=seed, seconds=round(clock.passed(), 3), versions=_versions())
+
+
+@dataclass(frozen=True, slots=True)
+class _Clock:
+    begin: float
+    seconds: float
+    stop: Stop
+    report: Report
+
+    def passed(self) -> float:
+        return monotonic() - self.begin
+
+    def left(self, share: float = 1.0) -> float:
+        return max(0.0, share * self.seconds - self.passed())
+
+    def going(self, share: float = 1.0) -> Callable[[], bool]:
+        return lambda: self.left(share) > 0 and not self.stop()
+
+    def tell(self, note: str, ended: bool = False) -> None:
+        whole = max(1, round(self.seconds))
+        self.report(whole if ended else min(whole, round(self.passed())), whole, note)
+
+
+# --- better -------------------------------------------------------------------------------------
+
+
+def _better(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> tuple[Board, dict[str, int]]:
+    """Return a better plan and what the exact model proved on the way."""
+    if not floor.jobs or clock.stop():
+        return first, {}
+    if _pairs(floor) <= SMALL:
+        share = replace(effort, seconds=effort.seconds * 0.8 if effort.deterministic else clock.left(0.8))
+        going = clock.stop if effort.deterministic else (lambda: not clock.going(0.85)())
+        proof = solve_exactly(floor, first, share, lambda: not going())
+        clock.tell("the exact model has ended")
+        return proof.board, proof.bounds
+    share = replace(effort, seconds=effort.seconds * 0.2 if effort.deterministic else clock.left() * 0.2)
+    best = by_open_times(floor, first, share, lambda: not clock.stop())
+    clock.tell("shared out over the open times")
+    return _polish(floor, best, clock, effort), {}
+
+
+def _pairs(floor: Floor) -> int:
+    """Return how many pairs of steps the exact model has to order; machines with changes count four times."""
+    count = [0] * len(floor.stateful)
+    for steps in floor.work:
+        for options in steps:
+            for work in options:
+                count[work.resource] += 1
+    return sum(n * n * (4 if stateful else 1) for n, stateful in zip(count, floor.stateful, strict=True))
+
+
+def _polish(floor: Floor, board: Board, clock: _Clock, effort: Effort) -> Board:
+    """Take turns: many quick rounds of taking out and placing anew, and exact repair of a few open times."""
+    rng = np.random.default_rng(effort.seed)
+    places = _places(floor, rng)
+    rounds = 0
+    while clock.going(0.75)() or effort.deterministic:
+        rounds += 1
+        if effort.deterministic:
+            board = improve(board, rng, lambda: not clock.stop(), 10)
+        else:
+            end = min(clock.left(0.75), 0.06 * clock.seconds)
+            until = clock.passed() + end
+            board = improve(board, rng, lambda until=until: clock.passed() < until and not clock.stop())  # type: ignore[misc]
+        if clock.stop() or (effort.deterministic and rounds > ROUNDS // 10):
+            break
+        board = _repaired(floor, board, next(places), clock, effort)
+        clock.tell(" | ".join(f"{n} {v}" for n, v in zip(floor.tiers, cost_of(board), strict=True)))
+    return board
+
+
+def _places(floor: Floor, rng: np.random.Generator) -> Iterator[set[tuple[int, int]]]:
+    """Yield a few open times near each other: of one machine, or of two machines at one time."""
+    lines = [r for r, stateful in enumerate(floor.stateful) if stateful and floor.windows[r]]
+    while True:
+        if not lines:
+            yield set()
+            continue
+        r = int(rng.choice(lines))
+        w = int(rng.integers(len(floor.windows[r])))
+        other = int(rng.choice(lines)) if rng.random() < 0.6 else r
+        v = w if other != r else w + 1
+        yield {(r, w), (other, min(v, len(floor.windows[other]) - 1))}
+
+
+def _repaired(
+    floor: Floor, board: Board, places: set[tuple[int, int]], clock: _Clock, effort: Effort
+) -> Board:
+    inside = []
+    for key, entry in board.entries.items():
+        window = floor.window_of(entry.work, entry.start_min)
+        if window is not None and (entry.work.resource, window) in places:
+            inside.append((entry.start_min, key[0]))
+    stuck = {key[0] for key, entry in board.entries.items() if entry.stuck}
+    free = list(dict.fromkeys(j for _, j in sorted(inside) if j not in stuck))
+    begin = (sum(start for start, _ in inside) % max(1, len(free) - FREE_JOBS + 1)) if free else 0
+    chosen = set(free[begin : begin + FREE_JOBS])
+    chosen |= {
+        j for j in range(len(floor.jobs)) if not is_done(board, j) and j not in stuck and len(chosen) < 20
+    }
+    if not chosen:
+        return board
+    seconds = 0.5 if effort.deterministic else min(max(0.3, 0.06 * clock.seconds), clock.left(0.75))
+    if seconds <= 0:
+        return board
+    return repair(floor, board, chosen, places, replace(effort, seconds=seconds), lambda: not clock.stop())
+
+
+# --- bound and check ----------------------------------------------------------------------------
+
+
+def _bounded(
+    problem: PlanProblem,
+    floor: Floor,
+    board: Board,
+    proved: dict[str, int],
+    clock: _Clock,
+    repeatable: bool,
+) -> dict[str, int]:
+    """Return for each tier the better of two bounds: of the exact model, and of the relaxation."""
+    values = dict(zip(floor.tiers, cost_of(board), strict=True))
+    if all(proved.get(name, 0) == value for name, value in values.items()):
+        return proved
+    seconds = REPEATABLE_BOUND_S if repeatable else clock.left(0.96)
+    relaxed = lower_bounds(problem, values, seconds, lambda: not clock.stop(), fractions_only=repeatable)
+    return {name: max(relaxed[name], proved.get(name, 0)) for name in floor.tiers}
+
+
+def _checked(
+    problem: PlanProblem, floor: Floor, boards: tuple[Board, Board], bounds: dict[str, int]
+) -> tuple[Plan, list[str]]:
+    """Return the first plan that the checker finds no breach in, and the breaches of those before it."""
+    best, first = boards
+    plan = _plan(problem, floor, best, bounds)
+    breaches = verify(problem, plan)
+    if breaches:
+        plan = _plan(problem, floor, first, {})
+        breaches = ["better plan given up: " + breach for breach in breaches] + verify(problem, plan)
+    return plan, breaches
+
+
+def _plan(problem: PlanProblem, floor: Floor, board: Board, bounds: dict[str, int]) -> Plan:
+    undone = tuple(job.name for j, job in enumerate(floor.jobs) if not is_done(board, j))
+    plan = Plan(rows=board.rows(), undone=undone)
+    plan = replace(plan, tiers=_tiers(problem, floor, tier_values(problem, plan), bounds))
+    return replace(plan, why=why(problem, plan))
+
+
+def _tiers(
+    problem: PlanProblem, floor: Floor, values: dict[str, int], bounds: dict[str, int]
+) -> dict[str, Tier]:
+    tiers = {}
+    all_proven = True
+    for name in floor.tiers:
+        value, bound = values[name], bounds.get(name, 0)
+        if value == 0 or (all_proven and value == bound):
+            status = "proven best"
+        elif all_proven and name in bounds:
+            status = f"within {value - bound} of the best possible"
+        else:
+            status = "not proven"
+        all_proven = all_proven and value == bound
+        if name in problem.tiers:
+            tiers[name] = Tier(value, bound, status)
+    return tiers
+
+
+def _versions() -> dict[str, str]:
+    return {name: version(name) for name in ("ortools", "scipy", "numpy")}

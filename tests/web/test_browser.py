@@ -1,0 +1,128 @@
+"""Do the pages work in a browser, on a tablet and on the wall? Screenshots are kept for people to look at."""
+
+from __future__ import annotations
+
+import threading
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from waitress.server import create_server
+
+from planner.database import tables
+from planner.database.session import session_factory, unit_of_work
+
+playwright = pytest.importorskip("playwright.sync_api")
+NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)
+CHROMIUM = Path("/usr/bin/chromium")  # where Debian puts it
+PAGES = {
+    "season": "/", "jobs": "/jobs", "job": "/jobs/4", "plan": "/plan", "pieces": "/workpieces",
+    "designs": "/designs", "machines": "/machines", "cutters": "/cutters",
+}  # fmt: skip
+SIZES = ((1024, 768, "dark"), (1920, 1080, "light"))
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="no /usr/bin/chromium on this computer"),
+    # the browser's driver ends its pipes when the interpreter does
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+
+
+@pytest.fixture
+def address(app, fill):
+    fill(40, packages=True)
+    server = create_server(app, host="127.0.0.1", port=0, threads=4)
+    server.task_dispatcher.queue_logger.disabled = True  # a full queue on a slow computer is no error
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.effective_port}"
+    server.close()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+@pytest.mark.parametrize(("width", "height", "scheme"), SIZES)
+def test_every_page_opens_without_complaint(browser, address, tmp_path, width, height, scheme):
+    """No error on the console, nothing wider than the screen, body text 17 px or more."""
+    page = browser.new_page(viewport={"width": width, "height": height}, color_scheme=scheme)
+    said: list[str] = []
+    page.on("console", lambda message: said.append(f"{page.url} {message.text}"))
+    page.on("pageerror", lambda error: said.append(f"{page.url} {error}"))
+    for name, path in PAGES.items():
+        page.goto(address + path, wait_until="networkidle")
+        page.screenshot(path=tmp_path / f"{name}_{width}.png", full_page=True)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, name
+        assert page.evaluate("parseFloat(getComputedStyle(document.body).fontSize)") >= 17
+        low = "filter(one => one.offsetHeight < 48).length"
+        assert page.evaluate(f"[...document.querySelectorAll('.button, button, input, nav a')].{low}") == 0, (
+            f"{name}: a target is lower than 48 px"
+        )
+    page.close()
+    assert said == []
+
+
+def test_lists_filter_as_one_types(browser, address):
+    """Rows of the page at once, a paged list from the server a moment later."""
+    page = browser.new_page()
+    page.goto(f"{address}/workpieces")
+    page.fill("input[data-filters]", "0107")
+    assert page.locator("#piece-rows tbody tr:visible").count() == 1
+    page.goto(f"{address}/jobs")
+    page.fill("input[name=q]", "orangery 37")
+    playwright.expect(page.locator("#list tbody tr")).to_have_count(1)
+    assert "Orangery 37" in page.inner_text("#list")
+    assert "q=orangery" in page.url
+    page.close()
+
+
+def test_progress_stays_fresh(browser, address, settings):
+    """Words and bar follow the work; when it ends, the page is loaded again."""
+    factory = session_factory(settings.database_url)
+    with unit_of_work(factory) as db:
+        said = {"recorded_at": NOW, "recorded_by": "Ines"}
+        work = tables.Work(kind="prepare", state="running", done=3, total=9, **said)
+        db.add(work)
+    page = browser.new_page()
+    page.goto(address)
+    words = page.locator(".work-words")
+    playwright.expect(words).to_have_text("3 of 9")
+    with unit_of_work(factory) as db:
+        db.get(tables.Work, work.id).done = 7
+    playwright.expect(words).to_have_text("7 of 9")
+    assert page.locator("progress").evaluate("bar => bar.value") == 7
+    with unit_of_work(factory) as db:
+        db.get(tables.Work, work.id).state = "done"
+    playwright.expect(page.locator("#works")).to_be_hidden()
+    page.close()
+    factory.kw["bind"].dispose()
+
+
+def test_the_skip_link_and_focus(browser, address):
+    """The first tab stop leads past the navigation, and it is seen."""
+    page = browser.new_page()
+    page.goto(address)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    assert page.evaluate("document.activeElement.getBoundingClientRect().left") >= 0
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "content"
+    page.close()
+
+
+def test_pages_read_without_scripts(browser, address):
+    """All words are there when no script runs."""
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(f"{address}/jobs?q=gate+5")
+    assert "Gate 5" in page.inner_text("main")
+    page.goto(address)
+    assert "planned to be lit" in page.inner_text("h1")
+    context.close()
