@@ -28,6 +28,7 @@ TIP_TOLERANCE_MM = 1e-6
 
 _PARALLEL = 1e-6  # sine below which a turn about an axis no longer moves a direction
 _LIMIT_SPARE = 1e-7  # rounding allowed at a limit [mm] or [deg]
+_MANY, _FEW = 1000, 150  # rows from which the branch is chosen on a sample, and rows of the sample
 _STEPS = 40  # most damped steps; a handful is usual
 _LONGEST_TURN_RAD = 0.4  # of one damped step, so that it cannot jump to another solution
 
@@ -152,15 +153,35 @@ def to_axes(
     begin = None if start is None else np.asarray(start, float)
     rotary = [link for link in _chain(machine) if link.rotary]
     _check_rotary(machine, rotary)
-    branches = (1.0, -1.0) if len(rotary) == 2 else (1.0,)
+    branches: tuple[float, ...] = (1.0, -1.0) if len(rotary) == 2 else (1.0,)
     breaks = np.array([], int) if may_unwind is None else np.flatnonzero(may_unwind)
     runs = np.unique(np.concatenate([[0], breaks, [len(tips)]])).astype(int)
+    if len(branches) == 2 and len(tips) > _MANY:
+        branches = _able(machine, tips[:: len(tips) // _FEW], wanted[:: len(tips) // _FEW], begin)
     solutions = [
         _continuous(machine, _branch(machine, tips, wanted, begin, branch), begin, runs)
         for branch in branches
     ]
     judged = [_judged(machine, axes, tips, wanted) for axes in solutions]
     return min(judged, key=lambda solution: _merit(solution, begin))
+
+
+def _able(machine: Machine, tips: Floats, wanted: Floats, begin: Floats | None) -> tuple[float, ...]:
+    """Return the branch that alone keeps within limits on a sample of the rows, else both."""
+    whole = np.array([0, len(tips)])
+    judged = [
+        _judged(
+            machine,
+            _continuous(machine, _branch(machine, tips, wanted, begin, b), begin, whole),
+            tips,
+            wanted,
+        )
+        for b in (1.0, -1.0)
+    ]
+    out = [bool(one.over_limit.any() or (one.residual_mm > TIP_TOLERANCE_MM).any()) for one in judged]
+    if out[0] == out[1]:
+        return (1.0, -1.0)
+    return (-1.0,) if out[0] else (1.0,)
 
 
 def cutter_directions(machine: Machine, points_seat_mm: Floats, wanted: Floats) -> Floats:

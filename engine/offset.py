@@ -27,11 +27,9 @@ from engine.records import Floats, Ints
 _GRID_MM = 4.0  # spacing of the tensor's grid; ribs are ten times longer
 _SAMPLE_MM = 0.5  # spacing of samples on a boundary, in which the nearest place is looked for
 _ROUNDS = 6
-_CORNER_GAP = 0.05  # share of the radius by which a second edge may be farther than the nearest, to count as near
+_CORNER_GAP = 0.05  # share of the radius by which a second edge may be farther than the nearest
 _OTHER_WAY = 0.85  # cosine of the angle from which a second edge lies in another direction
-_TIGHTEST = (
-    0.75  # share of the cutter's radius below which no pass is run: the overcut would spoil the picture
-)
+_TIGHTEST = 0.75  # share of the radius below which no pass is run: it would cut far too wide
 _NECK_OVERCUT_MM = (
     0.25  # where most of a region is reached from inside, a neck is cut only this much too wide
 )
@@ -229,7 +227,8 @@ def _to_both(points: Floats, foot: Floats, aside: Floats, metric: SkinMetric, ra
         errors.append(radius_mm - length)
     step = np.linalg.solve(np.stack(slopes, axis=1), np.stack(errors, axis=1)[..., None])[..., 0]
     size = np.linalg.norm(step, axis=1, keepdims=True)
-    return points + step * np.minimum(1.0, radius_mm / 2 / np.maximum(size, 1e-12))
+    moved: Floats = points + step * np.minimum(1.0, radius_mm / 2 / np.maximum(size, 1e-12))
+    return moved
 
 
 def _square(steps: Floats, tensor: Floats) -> Floats:
@@ -259,7 +258,8 @@ def _two_nearest(points: Floats, edge: _Edge, tensor: Floats) -> tuple[Floats, F
 
 def _foot(points: Floats, edge: _Edge, at: Ints, tensor: Floats) -> Floats:
     """Return the nearest places on the two segments that meet in each chosen sample."""
-    feet = [_on_segment(points, edge.points[at], edge.points[way[at]], tensor) for way in (edge.before, edge.after)]
+    start = edge.points[at]
+    feet = [_on_segment(points, start, edge.points[way[at]], tensor) for way in (edge.before, edge.after)]
     far = [_square(points - foot, tensor) for foot in feet]
     return np.where((far[0] < far[1])[:, None], feet[0], feet[1])
 
@@ -302,7 +302,7 @@ def _joins_parts(ends: Floats, inside: shapely.Geometry, near_mm: float) -> bool
     parts = shapely.get_parts(inside)
     if len(parts) < 2:
         return False
-    away = shapely.distance(shapely.points(ends)[:, None], parts[None, :])
+    away = np.array([[part.distance(shapely.Point(end)) for part in parts] for end in ends])
     return bool((away.min(axis=1) < near_mm).all() and away[0].argmin() != away[1].argmin())
 
 

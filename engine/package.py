@@ -61,25 +61,25 @@ def write_all_or_nothing(folder: Path, files: dict[str, bytes]) -> None:
     """Write files beside the folder first, then move them in; an earlier package's programs go."""
     folder.parent.mkdir(parents=True, exist_ok=True)
     beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    stale = {p.name for p in folder.glob("program*.nc")} | {n for n in files if (folder / n).exists()}
+    before = {name: (folder / name).read_bytes() for name in stale}
     fresh = not folder.exists()
-    replaced: list[str] = []
+    moved: list[str] = []
     try:
         for name, content in files.items():
             (beside / name).write_bytes(content)
         folder.mkdir(exist_ok=True)
-        aside = beside / "before"
-        aside.mkdir()
-        stale = {old.name for old in folder.glob("program*.nc")} | {n for n in files if (folder / n).exists()}
-        for name in sorted(stale):
-            os.replace(folder / name, aside / name)
         for name in files:
+            moved.append(name)
             os.replace(beside / name, folder / name)
-            replaced.append(name)
-    except BaseException:  # put back what was there before: a mixture of two packages must not be cut
-        for name in replaced:
+        for name in stale - files.keys():
+            moved.append(name)
+            (folder / name).unlink()
+    except BaseException:  # put back what was there: a mixture of two packages must never be cut
+        for name in moved:
             (folder / name).unlink(missing_ok=True)
-        for old in (beside / "before").glob("*"):
-            os.replace(old, folder / old.name)
+            if name in before:
+                (folder / name).write_bytes(before[name])
         if fresh and folder.exists():
             folder.rmdir()
         raise

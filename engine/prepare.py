@@ -57,6 +57,7 @@ from engine.wear import wear_fractions
 WRITTEN_BY = "Lanternwright 0.1.0"
 _STEPS = 8
 _REACHED_MM = 1e-3
+_THIN = 6
 _PHASES = list(Phase)
 
 
@@ -377,7 +378,8 @@ def run_on(job: PreparedJob | JobOutline, machine: Machine) -> tuple[RunEstimate
 def _on_other(
     passes: Sequence[CutPass], surface: Surface, machine: Machine, rules: Rules
 ) -> tuple[CutPass, ...]:
-    """Return the same passes as another machine's cutter would run them; all at once, in one array."""
+    """Return the same passes as another machine's cutter would run them, a relief's rows thinned out."""
+    passes = [_thinned(one) for one in passes]
     skin = np.concatenate([p.skin_work_mm for p in passes])
     normal = normals_at(surface, normalised(skin))
     directions = cutter_directions(machine, skin + surface.origin_seat_mm, normal)
@@ -391,7 +393,8 @@ def _on_other(
         allowed = rules.lean_plan_deg if one.phase is Phase.OPENING else rules.lean_relief_deg
         if lean > allowed:
             raise CannotBeDone(
-                f"{machine.name} would lean {lean:.0f} deg in {one.region}; a plan uses at most {allowed:.0f} deg"
+                f"{machine.name} would lean {lean:.0f} deg in {one.region}; "
+                f"a plan uses at most {allowed:.0f} deg"
             )
         depth = np.sum((one.skin_work_mm - one.tips_work_mm) * n, axis=2)
         tips = one.skin_work_mm - (depth / s)[..., None] * d
@@ -399,18 +402,35 @@ def _on_other(
     return tuple(out)
 
 
+def _thinned(one: CutPass) -> CutPass:
+    """Return a relief's row with every sixth point: near enough for its time, six times faster to turn."""
+    n = len(one.skin_work_mm)
+    if one.phase is Phase.OPENING or n < 3 * _THIN:
+        return one
+    kept = np.append(np.arange(0, n - 1, _THIN), n - 1)
+    return replace(
+        one,
+        skin_work_mm=one.skin_work_mm[kept],
+        directions=one.directions[kept],
+        tips_work_mm=one.tips_work_mm[:, kept],
+    )
+
+
 def wanted_cut(layers: Layers, chart: Chart, floor: ReliefFloor | None) -> WantedCut:
-    """Return what the virtual cut is judged against."""
-    regions = layers.of(Treatment.OPENING) + layers.of(Treatment.SHAVE)
-    outlines = skin_outlines(layers, chart)
-    has_tones = layers.tones is not None and floor is not None
+    """Return what the virtual cut is judged against; a shave is a relief of one depth."""
+    cut = [r for r in layers.regions if r.treatment in (Treatment.OPENING, Treatment.SHAVE)]
+    outlines = [
+        (region, outline)
+        for region, outline in zip(cut, skin_outlines(layers, chart), strict=True)
+        if region.treatment is Treatment.OPENING
+    ]
     return WantedCut(
-        outlines=outlines,
-        names=tuple(r.name for r in regions),
-        treatments=tuple(r.treatment for r in regions),
-        relief_longitude_rad=floor.longitude_rad if has_tones and floor else None,
-        relief_latitude_rad=floor.latitude_rad if has_tones and floor else None,
-        relief_depth_mm=floor.depth_mm if has_tones and floor else None,
+        outlines=tuple(outline for _, outline in outlines),
+        names=tuple(region.name for region, _ in outlines),
+        treatments=tuple(region.treatment for region, _ in outlines),
+        relief_longitude_rad=floor.longitude_rad if floor else None,
+        relief_latitude_rad=floor.latitude_rad if floor else None,
+        relief_depth_mm=floor.depth_mm if floor else None,
     )
 
 

@@ -21,9 +21,7 @@ _PAD = 12  # cells by which the grid is continued before the spline is fitted; e
 _STEP_DEG = 2.0
 _COARSER_DEG = 2.5  # for the normals by which touches are compensated
 _COARSE_DEG = 6.0  # for the deviation, which is smooth
-_USUAL_NOISE_MM = (
-    0.08  # of one touch of a home-built probe, common practice; a weak prior, a factor e either way
-)
+_USUAL_NOISE_MM = 0.08  # of one touch of a home-built probe, common practice; a prior weak by a factor e
 _QUARREL_MM = 1.5  # a ribbed piece touched sparsely shows 0.5, wild touches 3.5 and more
 _SLOPE_STEP = 1e-3  # [rad] half the step of the central differences
 
@@ -249,7 +247,13 @@ def _refuse_quarrel(process: _Process, findings: tuple[Finding, ...]) -> None:
         "check clamp and probe, then probe the piece again, more densely where it is ribbed"
     )
     refusal = Finding(
-        Severity.REFUSE, "touches", text, "probe the piece again", measured=rms, allowed=_QUARREL_MM, unit="mm"
+        Severity.REFUSE,
+        "touches",
+        text,
+        "probe the piece again",
+        measured=rms,
+        allowed=_QUARREL_MM,
+        unit="mm",
     )
     raise CannotBeDone(text, (*findings, refusal))
 
