@@ -22,7 +22,7 @@ _STEP_DEG = 2.0
 _COARSER_DEG = 2.5  # for the normals by which touches are compensated
 _COARSE_DEG = 6.0  # for the deviation, which is smooth
 _USUAL_NOISE_MM = 0.08  # of one touch of a home-built probe, common practice; a prior weak by a factor e
-_QUARREL_MM = 1.5  # a ribbed piece touched sparsely shows 0.5, wild touches 3.5 and more
+_QUARREL_MM = 2.5  # a piece with ribs of 8 mm touched sparsely shows 1.5, wild touches 3.5 and more
 _SLOPE_STEP = 1e-3  # [rad] half the step of the central differences
 
 

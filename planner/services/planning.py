@@ -84,7 +84,15 @@ def plan_season(
         problem = problem_of(db, season_id, start, people=people, keep=published)
         names = _ids(db, season_id)
         begun = [_copied(row) for row in started_rows(db, season_id, start)] if published else []
+        barred = _barred(_open_jobs(db, season_id))
     plan = solve_checked(problem, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop)
+    for (
+        one
+    ) in barred:  # they are as undone as those the optimizer found no room for, and no plan can help them
+        plan["undone"].append(one["job"])
+        plan.setdefault("why", {})[one["job"]] = one["why"]
+        for figure in ("value", "bound"):
+            plan["tiers"]["undone"][figure] += one["priority"]
     with unit_of_work(factory) as db:
         return store_plan(db, season_id, problem, plan, names, start, begun=begun, by=by, at=now)
 
@@ -166,7 +174,7 @@ def problem_of(
         "people": [{"skill": "any", "open": _union(list(shifts.values())), "count": people}],
         "cutters": _cutters(db),
         "fixture_change_min": FIXTURE_CHANGE_MIN,
-        "jobs": [_job(job, season, machines, start) for job in jobs],
+        "jobs": [_job(job, season, machines, start) for job in jobs if _options(job)],
     }
     if keep:
         problem |= _published(db, season_id, start, {job_name(j) for j in jobs})
@@ -203,8 +211,8 @@ def _job(job: tables.Job, season: tables.Season, machines: Any, start: datetime)
             "fixture": by_id[t.machine_id].fixture_class,
             "wear": {name: max(0.001, round(worn, 4)) for name, worn in t.wear.items()},
         }
-        for t in job.run_times
-        if t.eligible and t.machine_id in by_id
+        for t in _options(job)
+        if t.machine_id in by_id
     ]
     return {
         "name": job_name(job),
@@ -216,6 +224,20 @@ def _job(job: tables.Job, season: tables.Season, machines: Any, start: datetime)
         "perish": 1,
         "steps": [{"options": options}],
     }
+
+
+def _options(job: tables.Job) -> list[tables.RunTime]:
+    return [t for t in job.run_times if t.eligible]
+
+
+def _barred(jobs: Sequence[tables.Job]) -> list[dict[str, Any]]:
+    """Return the jobs that no machine can cut, with the reasons of the machines that hold the piece."""
+    out = []
+    for job in jobs:
+        if not _options(job):
+            reasons = list(dict.fromkeys(t.reason for t in job.run_times)) or ["it has not been timed yet"]
+            out.append({"job": job_name(job), "priority": job.priority, "why": "; ".join(reasons)})
+    return out
 
 
 def _cutters(db: Session) -> list[dict[str, Any]]:
