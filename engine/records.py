@@ -351,8 +351,8 @@ class Rules:
     open_share_picture: float = 0.55
     latitude_warn_deg: float = 50.0
     latitude_stop_deg: float = 65.0
-    lean_plan_deg: float = 28.0  # beyond it a flat cutter's footprint rarely fits the slots it was drawn for
-    lean_relief_deg: float = 15.0  # beyond it a ball cutter's shank touches the rim of a relief
+    lean_plan_deg: float = 20.0  # beyond it a flat cutter's footprint rarely fits slots drawn for it
+    lean_relief_deg: float = 8.0  # beyond it a ball cutter's shank touches the rim of a relief
     lean_warn_deg: float = 35.0
     lean_stop_deg: float = 50.0
     slot_spare_mm: float = 0.5  # slot width at least the cutter's diameter and this

@@ -25,7 +25,6 @@ from seed_demo.produce import Produce, grow, lot, lots, probe_places, thinned, v
 BY = "demo"
 _LIFT_DEG = 8.0  # pictures sit a little above the waist, where they are looked at and every machine reaches
 _RELIEF_LIFT_DEG = 18.0  # so that tilting machines stand square to the skin down to a relief's lower edge
-_DEEP_RIBS_MM = 6.0  # such pieces are touched as densely as for a relief
 _SMALLEST_MM = {"squash": 0.0, "turnip": 112.0, "gourd": 0.0, "foam": 0.0}  # below it the picture hardly fits
 _BAD = "Bad Badge"
 _SEED = 20261021
@@ -84,7 +83,7 @@ def grow_one(number: str, lot_name: str, design_name: str) -> Grown:
         piece = grow(rng, lot(lot_name))
     if shown.kind != "gourd":
         piece = thinned(piece, shown.wall_mm, rng)
-    relief, deep = shown.treatment == "relief", lot(lot_name).rib_mm > _DEEP_RIBS_MM
+    relief = shown.treatment == "relief"
     lon = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     lat = np.radians(latitude_of(shown))
     ring = np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.full(72, np.sin(lat))], axis=1)
@@ -96,7 +95,7 @@ def grow_one(number: str, lot_name: str, design_name: str) -> Grown:
         height_mm=round(float(poles.sum()), 1),
         ribs=piece.ribs,
         round_mm=float(2 * np.pi * radius.mean() * np.cos(lat)),
-        touches=virtual_probe(piece, rng, probe_places(shown.kind, piece.ribs, relief or deep)),
+        touches=virtual_probe(piece, rng, probe_places(shown.kind, piece.ribs, relief)),
         walls=wall_readings(piece, rng, relief),
     )
 
