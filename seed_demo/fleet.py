@@ -308,7 +308,7 @@ def cutter_stock() -> tuple[CutterInStock, ...]:
         ("8F-01", "8 mm flat", 560), ("4F-01", "4 mm flat", 430),
         ("3F-01", "3 mm flat", 180), ("3F-02", "3 mm flat", 30),
         ("3F-03", "3 mm flat", 300), ("3F-04", "3 mm flat", 300), ("3F-05", "3 mm flat", 300),
-        ("3F-06", "3 mm flat", 300), ("4F-02", "4 mm flat", 600),
+        ("3F-06", "3 mm flat", 300), ("4F-02", "4 mm flat", 500),
         ("6B-01", "6 mm ball", 610), ("6B-02", "6 mm ball", 340), ("3B-01", "3 mm ball", 450),
         ("3B-02", "3 mm ball", 260),
         ("12B-01", "12 mm ball", 480), ("2D-01", "5 mm drill", 120), ("V30-01", "30 deg scorer", 500),

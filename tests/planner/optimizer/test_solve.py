@@ -422,7 +422,7 @@ def test_a_breakdown_moves_only_what_it_must():
     """After Heron stops at noon of the first day, frozen rows stay and few others move."""
     source = season(1)
     tiers = ["undone", "late", "moved", "stored_nights", "changeovers", "finish"]
-    plan = solve(read_problem(source), seconds=2, workers=1)
+    plan = solve(read_problem(source), seconds=2, workers=1, repeatable=True)
     rows = [
         {
             "job": row.job,
@@ -439,7 +439,7 @@ def test_a_breakdown_moves_only_what_it_must():
             resource["open"] = [[0, 330], *resource["open"][2:]]
     again = source | {"tiers": tiers, "published": rows, "frozen_until_min": 300}
     problem = read_problem(again)
-    second = solve(problem, seconds=4, workers=1)
+    second = solve(problem, seconds=4, workers=1, repeatable=True)
     assert verify(problem, second) == []
     frozen = {
         row for row in plan.rows if row.start_min < 300 and (row.resource != "Heron" or row.end_min <= 330)
