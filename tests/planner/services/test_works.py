@@ -65,7 +65,7 @@ def test_two_workers_at_once(new_database: Callable[[], str]) -> None:
     """A worker passes over what another one is taking in a transaction that is still open."""
     url = new_database()
     if url.startswith("sqlite"):
-        pytest.skip("SQLite has one writer: the second worker waits for the first, see the session's tests")
+        pytest.skip("SQLite has one writer: the second worker waits for the first, as test_session.py shows")
     migrate.upgrade(url)
     factory = session_factory(url)
     with unit_of_work(factory) as db:
