@@ -110,3 +110,23 @@ class WorkState(StrEnum):
     DONE = "done"
     FAILED = "failed"
     CANCELLED = "cancelled"
+
+
+class Role(StrEnum):
+    """What somebody may do; each may all that the ones before may."""
+
+    VIEWER = "viewer"  # look
+    HAND = "hand"  # report from bench and machine
+    LEAD = "lead"  # plan, decide, approve
+    KEEPER = "keeper"  # people, tokens, copies
+
+
+class ReportKind(StrEnum):
+    """What a controller may report."""
+
+    START = "start"
+    PAUSE = "pause"
+    RESUME = "resume"
+    END = "end"
+    FAULT = "fault"
+    RUN_TIME = "run_time"

@@ -567,6 +567,21 @@ class PlanRow(Base):
     machine: Mapped[Machine] = relationship()
 
 
+class Pin(Recorded, Base):
+    """Where a lead wants a step to stay, whatever a new plan would do; taken away when it is let go."""
+
+    __tablename__ = "pins"
+    __table_args__ = (UniqueConstraint("job_id", "step"),)
+
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"))
+    step: Mapped[int] = mapped_column(default=0)
+    machine_id: Mapped[int] = mapped_column(ForeignKey("machines.id"), index=True)
+    start_at: Mapped[datetime]
+
+    job: Mapped[Job] = relationship()
+    machine: Mapped[Machine] = relationship()
+
+
 # --- the floor -----------------------------------------------------------------------------------------
 
 
@@ -589,11 +604,83 @@ class Run(Recorded, Base):
     ended_at: Mapped[datetime | None]
     outcome: Mapped[str | None] = mapped_column(_WORD)  # RunOutcome
     scrap_reason: Mapped[str | None] = mapped_column(Text)
+    checks: Mapped[list[str]] = mapped_column(default=list)  # of the sheet, ticked before the start
 
     job: Mapped[Job] = relationship()
     machine: Mapped[Machine] = relationship()
     workpiece: Mapped[Workpiece] = relationship()
     cutter_uses: Mapped[list[CutterUse]] = relationship(back_populates="run")
+    pauses: Mapped[list[Pause]] = relationship(back_populates="run", order_by="Pause.start_at")
+
+
+class Pause(Recorded, Base):
+    """A stretch in which a run stood still, and why."""
+
+    __tablename__ = "pauses"
+    __table_args__ = (
+        _one_of("uq_pauses_open", "run_id", "end_at IS NULL"),
+        CheckConstraint("end_at >= start_at", name="end_after_start"),
+    )
+
+    run_id: Mapped[int] = mapped_column(ForeignKey("runs.id"), index=True)
+    start_at: Mapped[datetime]
+    end_at: Mapped[datetime | None]
+    reason: Mapped[str] = mapped_column(Text)
+
+    run: Mapped[Run] = relationship(back_populates="pauses")
+
+
+class MachineReport(Recorded, Base):
+    """What a controller sent, as it came; a report that is sent again counts once."""
+
+    __tablename__ = "machine_reports"
+    __table_args__ = (UniqueConstraint("machine_id", "event"),)
+
+    machine_id: Mapped[int] = mapped_column(ForeignKey("machines.id"))
+    event: Mapped[str] = mapped_column(String(80))  # the controller's own number of the report
+    kind: Mapped[str] = mapped_column(_WORD)
+    happened_at: Mapped[datetime] = mapped_column(index=True)
+    job_id: Mapped[int | None] = mapped_column(ForeignKey("jobs.id"), index=True)
+    said: Mapped[dict[str, Any]] = mapped_column(default=dict)
+    answer: Mapped[str] = mapped_column(Text, default="")  # what was made of it
+
+
+class LitCheck(Recorded, Base):
+    """How a lit lantern was rated by one person, 10 down to 1."""
+
+    __tablename__ = "lit_checks"
+    __table_args__ = (CheckConstraint("rating BETWEEN 1 AND 10", name="rating"),)
+
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"), index=True)
+    rating: Mapped[int]
+    faults: Mapped[list[str]] = mapped_column(default=list)
+    note: Mapped[str] = mapped_column(Text, default="")
+
+    job: Mapped[Job] = relationship()
+
+
+class Absence(Recorded, Voidable, Base):
+    """When somebody who is counted on is away."""
+
+    __tablename__ = "absences"
+    __table_args__ = (CheckConstraint("end_at > start_at", name="end_after_start"),)
+
+    person: Mapped[str] = mapped_column(_NAME)
+    start_at: Mapped[datetime]
+    end_at: Mapped[datetime]
+    reason: Mapped[str] = mapped_column(Text, default="")
+
+
+class HandOver(Recorded, Base):
+    """What one shift leaves to the next; signed by both."""
+
+    __tablename__ = "hand_overs"
+
+    season_id: Mapped[int] = mapped_column(ForeignKey("seasons.id"), index=True)
+    facts: Mapped[list[str]] = mapped_column(default=list)  # filled in by itself
+    words: Mapped[str] = mapped_column(Text, default="")
+    taken_by: Mapped[str | None] = mapped_column(_NAME)
+    taken_at: Mapped[datetime | None]
 
 
 class CutterUse(Recorded, Base):
@@ -636,3 +723,76 @@ class Work(Recorded, Base):
     started_at: Mapped[datetime | None]
     ended_at: Mapped[datetime | None]
     error: Mapped[str | None] = mapped_column(Text)
+    result: Mapped[dict[str, Any]] = mapped_column(default=dict)  # for work whose answer has no table
+
+
+# --- people, and what they changed ---------------------------------------------------------------------
+
+
+class Person(Recorded, Base):
+    """Somebody who signs in."""
+
+    __tablename__ = "people"
+
+    name: Mapped[str] = mapped_column(_NAME, unique=True)
+    role: Mapped[str] = mapped_column(_WORD)  # Role
+    password: Mapped[str] = mapped_column(String(300))  # salt and key, never the words
+    active: Mapped[bool] = mapped_column(default=True)
+
+
+class OneTimeLink(Recorded, Base):
+    """An invitation that makes one person, once."""
+
+    __tablename__ = "one_time_links"
+
+    digest: Mapped[str] = mapped_column(_DIGEST, unique=True)  # of what stands in the address
+    role: Mapped[str] = mapped_column(_WORD)
+    ends_at: Mapped[datetime]
+    used_at: Mapped[datetime | None]
+
+
+class SignIn(Base):
+    """One signing in at one device, until it ends."""
+
+    __tablename__ = "sign_ins"
+
+    person_id: Mapped[int] = mapped_column(ForeignKey("people.id"), index=True)
+    digest: Mapped[str] = mapped_column(_DIGEST, unique=True)  # of what the device holds
+    started_at: Mapped[datetime]
+    ends_at: Mapped[datetime]
+
+    person: Mapped[Person] = relationship()
+
+
+class SignInTry(Base):
+    """A password that was wrong; too many in a short time close the door for a while."""
+
+    __tablename__ = "sign_in_tries"
+
+    name: Mapped[str] = mapped_column(_NAME, index=True)
+    address: Mapped[str] = mapped_column(String(64), index=True)
+    tried_at: Mapped[datetime]
+
+
+class MachineToken(Recorded, Voidable, Base):
+    """What a controller shows when it reports; told once, kept as a digest."""
+
+    __tablename__ = "machine_tokens"
+
+    machine_id: Mapped[int] = mapped_column(ForeignKey("machines.id"), index=True)
+    name: Mapped[str] = mapped_column(_NAME)
+    digest: Mapped[str] = mapped_column(_DIGEST, unique=True)
+
+    machine: Mapped[Machine] = relationship()
+
+
+class Change(Recorded, Base):
+    """Who changed what, in words, and how it is taken back; nothing in it is ever overwritten."""
+
+    __tablename__ = "changes"
+
+    kind: Mapped[str] = mapped_column(_WORD)
+    words: Mapped[str] = mapped_column(Text)
+    undo: Mapped[dict[str, Any]] = mapped_column(default=dict)  # empty: cannot be taken back
+    undone_at: Mapped[datetime | None]
+    undone_by: Mapped[str | None] = mapped_column(_NAME)
