@@ -206,6 +206,9 @@ def upgrade() -> None:
     with op.batch_alter_table("runs", schema=None) as batch_op:
         batch_op.add_column(sa.Column("checks", sa.JSON(), nullable=False, server_default="[]"))
 
+    with op.batch_alter_table("scans", schema=None) as batch_op:
+        batch_op.add_column(sa.Column("rechecked_at", sa.DateTime(timezone=True), nullable=True))
+
     with op.batch_alter_table("works", schema=None) as batch_op:
         batch_op.add_column(sa.Column("result", sa.JSON(), nullable=False, server_default="{}"))
 
@@ -214,6 +217,9 @@ def downgrade() -> None:
 
     with op.batch_alter_table("works", schema=None) as batch_op:
         batch_op.drop_column("result")
+
+    with op.batch_alter_table("scans", schema=None) as batch_op:
+        batch_op.drop_column("rechecked_at")
 
     with op.batch_alter_table("runs", schema=None) as batch_op:
         batch_op.drop_column("checks")

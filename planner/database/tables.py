@@ -268,6 +268,7 @@ class Scan(Recorded, Voidable, Base):
     digest: Mapped[str] = mapped_column(_DIGEST)  # sha256 of the probe file, as the engine writes it
     original: Mapped[str] = mapped_column(Text, deferred=True)  # the file's text as it came
     fit_rms_mm: Mapped[float | None]
+    rechecked_at: Mapped[datetime | None]  # three places touched again agreed
     active: Mapped[bool] = mapped_column(default=True)
 
     workpiece: Mapped[Workpiece] = relationship(back_populates="scans")
