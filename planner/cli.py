@@ -283,6 +283,51 @@ def replan(
         refuse(str(error), BAD_INPUT)
 
 
+@main.command()
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option("--down", multiple=True, help="A machine that is taken to be down all season; may be repeated.")
+@click.option(
+    "--life-days", type=click.FloatRange(0.1, 365), default=6.0, show_default=True, help="At 15 °C."
+)
+@click.option(
+    "--relief-life", type=click.FloatRange(0.01, 10), default=0.7, show_default=True, help="Factor."
+)
+@click.option("--rack-c", type=float, help="Where carved lanterns wait [°C]; as the first night if absent.")
+@click.option(
+    "--running", type=click.FloatRange(0.05, 1), default=0.75, show_default=True, help="Share of hours."
+)
+@click.option("--seasons", type=click.IntRange(10, 100_000), default=5000, show_default=True, help="Drawn.")
+@click.option("--seed", type=int, default=0, show_default=True)
+def forecast(
+    folder: Path | None,
+    down: tuple[str, ...],
+    life_days: float,
+    relief_life: float,
+    rack_c: float | None,
+    running: float,
+    seasons: int,
+    seed: int,
+) -> None:
+    """Say what the season still needs: replacements, produce, hours, the first night that would be dark."""
+    from planner.database.session import reading
+    from planner.errors import PlannerError
+    from planner.services.forecast import ForecastSettings, forecast_lines, season_forecast, with_life
+
+    try:
+        factory, season = _season(_settings(folder))
+        settings = with_life(
+            ForecastSettings(rack_c=rack_c, running=running, seasons=seasons, seed=seed),
+            days_at_reference=life_days,
+            relief=relief_life,
+        )
+        with reading(factory) as session:
+            found = season_forecast(session, season.id, settings, down=down)
+        for line in forecast_lines(found):
+            click.echo(line)
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+
+
 def _now() -> datetime:
     from datetime import UTC
 
@@ -308,6 +353,8 @@ def _season(settings: Settings) -> tuple[sessionmaker[Session], Season]:
     factory = session_factory(settings.database_url)
     with reading(factory) as session:
         season = session.scalar(select(tables.Season).order_by(tables.Season.opening_night.desc()))
+        if season is not None:
+            session.expunge(season)  # so that it can be read after the session has ended
     if season is None:
         raise NotFound(f"no season in {settings.database_url}; write one first, or try `lanternwright demo`")
     return factory, season

@@ -1,0 +1,1 @@
+"""How does the season go on from here? Forecasts and choices from numbers alone: no database, no clock."""
