@@ -23,3 +23,15 @@ class Refused(PlannerError):
     """An input that was read and found wrong; nothing of it was kept."""
 
     status = 422
+
+
+class Forbidden(PlannerError):
+    """The person's role does not allow this."""
+
+    status = 403
+
+
+class TooMany(PlannerError):
+    """Asked too often; it is open again after a while."""
+
+    status = 429
