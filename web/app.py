@@ -9,7 +9,19 @@ from flask import Flask, request
 
 from planner.config import Settings
 from planner.database.session import session_factory
-from web import errors, filters, fleet, headers, jobs, plan, produce, season, words
+from web import (
+    access,
+    errors,
+    filters,
+    fleet,
+    headers,
+    jobs,
+    people,
+    plan,
+    produce,
+    season,
+    words,
+)
 from web.session import Venue, now
 
 Clock = Callable[[], datetime]
@@ -19,7 +31,10 @@ def _wall_clock() -> datetime:
     return datetime.now(UTC)
 
 
-def create_app(settings: Settings, *, clock: Clock = _wall_clock) -> Flask:
+_LARGEST_BODY = 22_000_000  # a design of 20 MB and its form
+
+
+def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = False) -> Flask:
     """Return the pages on a database and a folder of job packages.
 
     Parameters
@@ -28,14 +43,19 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock) -> Flask:
         Database, folder and the time zone where no season says otherwise [-].
     clock : callable
         Returns the present instant, with a zone [-].
+    demo : bool
+        Whether a browser on this computer is signed in by itself as a demo lead [-].
     """
     app = Flask("web", static_url_path="/static")
     app.extensions["venue"] = Venue(settings, session_factory(settings.database_url), clock)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    for part in (season, jobs, produce, fleet, plan):
+    app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
+    access.register(app, settings.folder, demo=demo)
+    for part in (season, jobs, produce, fleet, plan, people):
         app.register_blueprint(part.pages)
     app.url_defaults(_stay_in_season)
-    app.context_processor(lambda: {"now": now(), "caution": words.CAUTION})
+    app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})
+    app.jinja_env.globals.update(main_pages=words.MAIN_PAGES, more_pages=words.MORE_PAGES)
     filters.register(app)
     headers.register(app)
     errors.register(app)

@@ -10,6 +10,11 @@ from werkzeug.exceptions import HTTPException
 from planner.errors import PlannerError
 
 _WORDS = {
+    400: ("This form was too old", "Nothing was kept. Go back, load the page again, then send it once more."),
+    401: ("Somebody must sign in first", "Nothing was kept."),
+    403: ("Your role does not allow this", "Nothing was kept."),
+    413: ("This file is too large", "Nothing of it was kept. 20 MB are taken at most."),
+    429: ("Too often", "Nothing was kept. Wait a little, then try again."),
     404: ("This is not here", "The address may be old, or the job was given up. Nothing was changed."),
     405: ("This page can only be looked at", "Nothing was changed."),
     409: ("Somebody else was faster", "Nothing of yours was kept. Go back, look again, then decide."),
@@ -48,7 +53,7 @@ def _refused(error: PlannerError) -> ResponseReturnValue:
 def _http(error: HTTPException) -> ResponseReturnValue:
     if error.code is None or error.code < 400:
         return error.get_response()
-    return _answer(error.code, "")
+    return _answer(error.code, "" if error.code in _WORDS else (error.description or ""))
 
 
 def _no_database(error: Exception) -> ResponseReturnValue:
@@ -63,6 +68,6 @@ def _broken(error: Exception) -> ResponseReturnValue:
 
 def _answer(status: int, detail: str) -> tuple[Response | str, int]:
     title, advice = _WORDS.get(status, _OTHER)
-    if request.path.endswith(".json"):
+    if request.path.endswith(".json") or request.path.startswith("/api/"):
         return jsonify(error=detail or title, status=status), status
     return render_template("error.html", status=status, title=title, detail=detail, advice=advice), status

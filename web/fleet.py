@@ -6,12 +6,15 @@ from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
 from planner.database import queries
+from planner.database.states import Role
+from web.access import allow
 from web.session import now, reading_db, the_season
 
 pages = Blueprint("fleet", __name__)
 
 
 @pages.get("/machines")
+@allow(Role.VIEWER)
 def machines() -> ResponseReturnValue:
     """Show the machines as they were reported."""
     with reading_db() as db:
@@ -21,6 +24,7 @@ def machines() -> ResponseReturnValue:
 
 
 @pages.get("/cutters")
+@allow(Role.VIEWER)
 def cutters() -> ResponseReturnValue:
     """Show the cutters by machine, the most worn first."""
     with reading_db() as db:

@@ -6,8 +6,10 @@ from flask import Blueprint, Response, render_template, request, send_from_direc
 from flask.typing import ResponseReturnValue
 
 from planner.database import queries, queries_web
+from planner.database.states import Role
 from planner.errors import NotFound
 from web import headers, packages
+from web.access import allow
 from web.answers import job_answer, shown_preparation
 from web.paging import Page, page_number
 from web.session import reading_db, tell_times_in, the_season, venue
@@ -17,6 +19,7 @@ _ROWS = 50
 
 
 @pages.get("/jobs")
+@allow(Role.VIEWER)
 def jobs() -> ResponseReturnValue:
     """Show the jobs in which every word of a search stands."""
     words, number = request.args.get("q", "").strip()[:100], page_number()
@@ -33,6 +36,7 @@ def jobs() -> ResponseReturnValue:
 
 
 @pages.get("/jobs/<int:job_id>")
+@allow(Role.VIEWER)
 def job(job_id: int) -> ResponseReturnValue:
     """Show one job."""
     with reading_db() as db:
@@ -46,18 +50,21 @@ def job(job_id: int) -> ResponseReturnValue:
 
 
 @pages.get("/jobs/<int:job_id>/sheet")
+@allow(Role.VIEWER)
 def sheet(job_id: int) -> ResponseReturnValue:
     """Show the sheet for the machine, to be printed."""
     return _file(job_id, "sheet.html")
 
 
 @pages.get("/jobs/<int:job_id>/files/<name>")
+@allow(Role.VIEWER)
 def file(job_id: int, name: str) -> ResponseReturnValue:
     """Give a file of the job's package."""
     return _file(job_id, name)
 
 
 @pages.get("/pictures/<path:folder>/small.jpg")
+@allow(Role.VIEWER)
 def small_picture(folder: str) -> ResponseReturnValue:
     """Give the lit look of a package in small."""
     found = packages.folder_of(venue().settings.packages, f"{folder}/lit.png")

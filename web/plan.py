@@ -6,6 +6,8 @@ from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
 from planner.database import queries, queries_web
+from planner.database.states import Role
+from web.access import allow
 from web.answers import reasons_of
 from web.session import reading_db, the_season
 
@@ -13,6 +15,7 @@ pages = Blueprint("plan", __name__)
 
 
 @pages.get("/plan")
+@allow(Role.VIEWER)
 def plan() -> ResponseReturnValue:
     """Show the plan's tiers with what is proven of them."""
     with reading_db() as db:

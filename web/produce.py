@@ -8,8 +8,10 @@ from flask import Blueprint, Response, render_template, request
 from flask.typing import ResponseReturnValue
 
 from planner.database import queries, queries_web
+from planner.database.states import Role
 from planner.errors import NotFound
 from web import headers
+from web.access import allow
 from web.paging import Page, page_number
 from web.session import reading_db, the_season
 
@@ -19,6 +21,7 @@ _TYPES = {".svg": "image/svg+xml", ".png": "image/png", ".jpg": "image/jpeg", ".
 
 
 @pages.get("/workpieces")
+@allow(Role.VIEWER)
 def workpieces() -> ResponseReturnValue:
     """Show the pieces, by the page."""
     number, state = page_number(), request.args.get("state") or None
@@ -32,6 +35,7 @@ def workpieces() -> ResponseReturnValue:
 
 
 @pages.get("/designs")
+@allow(Role.VIEWER)
 def designs() -> ResponseReturnValue:
     """Show the designs, and what stops those that are refused."""
     with reading_db() as db:
@@ -42,6 +46,7 @@ def designs() -> ResponseReturnValue:
 
 
 @pages.get("/designs/<int:design_version_id>/artwork")
+@allow(Role.VIEWER)
 def artwork(design_version_id: int) -> ResponseReturnValue:
     """Give a design's artwork as a picture."""
     with reading_db() as db:

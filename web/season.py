@@ -9,7 +9,9 @@ from flask.typing import ResponseReturnValue
 
 from planner.database import queries, queries_web
 from planner.database.lines import WorkLine
+from planner.database.states import Role
 from web import words
+from web.access import allow
 from web.answers import season_answer
 from web.chart import days_of
 from web.filters import away, clock
@@ -21,6 +23,7 @@ _SILENT_S = 30  # a worker that says nothing for longer is taken for gone
 
 
 @pages.get("/")
+@allow(Role.VIEWER)
 def season() -> ResponseReturnValue:
     """Show the plan over the carve days."""
     with reading_db() as db:
@@ -43,6 +46,7 @@ def season() -> ResponseReturnValue:
 
 
 @pages.get("/works.json")
+@allow(Role.VIEWER)
 def works() -> ResponseReturnValue:
     """Say how far the long work is."""
     with reading_db() as db:

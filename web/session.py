@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from planner.config import Settings
 from planner.database import queries
 from planner.database.lines import SeasonLine
-from planner.database.session import reading
+from planner.database.session import reading, unit_of_work
 from planner.errors import NotFound
 
 
@@ -36,6 +36,11 @@ def venue() -> Venue:
 def reading_db() -> AbstractContextManager[Session]:
     """Give a session for one page; it keeps nothing."""
     return reading(venue().factory)
+
+
+def writing_db() -> AbstractContextManager[Session]:
+    """Give a session for one change: kept as a whole at the end, or not at all."""
+    return unit_of_work(venue().factory)
 
 
 def now() -> datetime:

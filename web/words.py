@@ -9,6 +9,17 @@ CAUTION = (
     "the food and electrical authority and a competent, licensed person. Where this text differs, they win."
 )
 
+MAIN_PAGES = (  # endpoint and name, in the order in which a day needs them
+    ("season.season", "Season"),
+    ("jobs.jobs", "Jobs"),
+    ("plan.plan", "Plan"),
+    ("produce.workpieces", "Pieces"),
+    ("produce.designs", "Designs"),
+    ("fleet.machines", "Machines"),
+    ("fleet.cutters", "Cutters"),
+)
+MORE_PAGES = (("people.everybody", "People", "keeper"),)  # endpoint, name, least role
+
 
 class Mark(NamedTuple):
     """A word, the shape beside it, and a tone for the style sheet: plain, glow, good, warn or bad."""

@@ -41,7 +41,7 @@ def settings(empty_database: Path, tmp_path: Path) -> Settings:
 
 @pytest.fixture
 def app(settings: Settings) -> Iterator[Flask]:
-    made = web.create_app(settings, clock=lambda: NOW)
+    made = web.create_app(settings, clock=lambda: NOW, demo=True)
     yield made
     made.extensions["venue"].factory.kw["bind"].dispose()
 

@@ -15,6 +15,7 @@ from planner.config import Settings
 from planner.database import tables
 from planner.database.session import session_factory, unit_of_work
 from planner.errors import Conflict
+from web.access import OPEN, allow
 
 PAGES = ("/", "/jobs", "/plan", "/workpieces", "/designs", "/machines", "/cutters")
 LISTS = ("/", "/jobs", "/jobs?q=fox", "/jobs/1", "/plan", "/workpieces", "/designs", "/machines", "/cutters")
@@ -296,7 +297,7 @@ def test_errors_are_told_in_words_and_in_json(app, client):
         raise ZeroDivisionError
 
     for rule, view in (("/changed", changed), ("/broken", broken), ("/broken.json", broken)):
-        app.add_url_rule(rule, rule, view)
+        app.add_url_rule(rule, rule, allow(OPEN)(view))
     for address, status, words in (
         ("/nowhere", 404, "This is not here"),
         ("/jobs/99", 404, "There is no job 99"),
@@ -313,7 +314,7 @@ def test_errors_are_told_in_words_and_in_json(app, client):
 def test_a_database_without_tables_is_told(tmp_path):
     """Not a broken page, but what is missing."""
     made = web.create_app(Settings(f"sqlite:///{tmp_path / 'bare.db'}", tmp_path, "UTC"))
-    answer = made.test_client().get("/")
+    answer = made.test_client().get("/", follow_redirects=True)
     made.extensions["venue"].factory.kw["bind"].dispose()
     assert answer.status_code == 503
     assert "The database does not answer" in words_of(answer)

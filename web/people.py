@@ -1,0 +1,152 @@
+"""Who are you, and who else may come in? Signing in, invitations, roles, and tokens of machines."""
+
+from __future__ import annotations
+
+from flask import Blueprint, flash, redirect, render_template, request, session, url_for
+from flask.typing import ResponseReturnValue
+from sqlalchemy import select
+
+from planner.database import queries, queries_web, tables
+from planner.database.states import Role
+from planner.services import people as services
+from web.access import OPEN, allow, local_path, name
+from web.session import now, reading_db, the_season, writing_db
+
+pages = Blueprint("people", __name__)
+
+
+@pages.get("/sign-in")
+@allow(OPEN)
+def sign_in() -> ResponseReturnValue:
+    """Show the form for signing in."""
+    with reading_db() as db:
+        the_season(db)
+        nobody = db.scalar(select(tables.Person.id).limit(1)) is None
+    return render_template(
+        "sign_in.html", wrong=False, nobody=nobody, next=local_path(request.args.get("next"))
+    )
+
+
+@pages.post("/sign-in")
+@allow(OPEN)
+def take_sign_in() -> ResponseReturnValue:
+    """Sign somebody in; the device gets a fresh token each time."""
+    wanted = local_path(request.form.get("next"))
+    with writing_db() as db:
+        token = services.sign_in(
+            db,
+            request.form.get("name", ""),
+            request.form.get("password", ""),
+            request.remote_addr or "unknown",
+            at=now(),
+        )
+    if token is None:
+        return render_template("sign_in.html", wrong=True, nobody=False, next=wanted), 422
+    _hold(token)
+    return redirect(wanted)
+
+
+@pages.post("/sign-out")
+@allow(OPEN)
+def sign_out() -> ResponseReturnValue:
+    """End this device's signing in."""
+    token = session.get("token")
+    if token:
+        with writing_db() as db:
+            services.sign_out(db, token)
+    session.clear()
+    return redirect(url_for("people.sign_in"))
+
+
+@pages.get("/welcome/<token>")
+@allow(OPEN)
+def welcome(token: str) -> ResponseReturnValue:
+    """Show the form of an invitation."""
+    with reading_db() as db:
+        role = services.open_invitation(db, token, at=now()).role
+    return render_template("welcome.html", role=role, token=token)
+
+
+@pages.post("/welcome/<token>")
+@allow(OPEN)
+def accept(token: str) -> ResponseReturnValue:
+    """Make the person of an invitation, and sign them in."""
+    with writing_db() as db:
+        person = services.accept_invitation(
+            db, token, request.form.get("name", ""), request.form.get("password", ""), at=now()
+        )
+        held = services.open_sign_in(db, person.id, at=now())
+    _hold(held)
+    return redirect("/")
+
+
+def _hold(token: str) -> None:
+    session.clear()  # nothing of what was before goes on under another name
+    session["token"] = token
+
+
+@pages.get("/people")
+@allow(Role.KEEPER)
+def everybody() -> ResponseReturnValue:
+    """Show who may sign in, and which controllers may report."""
+    return _everybody()
+
+
+def _everybody(**made: str) -> str:
+    with reading_db() as db:
+        the_season(db)
+        found = queries_web.people(db)
+        tokens = queries_web.machine_tokens(db)
+        machines = queries.machines(db, now=now())
+    return render_template(
+        "people.html", people=found, tokens=tokens, machines=machines, roles=tuple(Role), **made
+    )
+
+
+@pages.post("/people/invite")
+@allow(Role.KEEPER)
+def invite() -> ResponseReturnValue:
+    """Make an invitation and show its address, once."""
+    with writing_db() as db:
+        token = services.invite(db, request.form.get("role", ""), by=name(), at=now())
+    return _everybody(invitation=url_for("people.welcome", token=token, _external=True))
+
+
+@pages.post("/people/<int:person_id>")
+@allow(Role.KEEPER)
+def change(person_id: int) -> ResponseReturnValue:
+    """Change somebody's role, or let them sign in no more."""
+    with writing_db() as db:
+        person = services.set_role(
+            db, person_id, request.form.get("role", ""), active="active" in request.form
+        )
+        words = (
+            f"{person.name} is {person.role} now" if person.active else f"{person.name} may sign in no more"
+        )
+    flash(words)
+    return redirect(url_for("people.everybody"))
+
+
+@pages.post("/tokens")
+@allow(Role.KEEPER)
+def make_token() -> ResponseReturnValue:
+    """Make a machine's token and show it, once."""
+    with writing_db() as db:
+        token = services.make_machine_token(
+            db,
+            request.form.get("machine", 0, type=int),
+            request.form.get("name", ""),
+            by=name(),
+            at=now(),
+        )
+    return _everybody(token=token)
+
+
+@pages.post("/tokens/<int:token_id>/revoke")
+@allow(Role.KEEPER)
+def revoke_token(token_id: int) -> ResponseReturnValue:
+    """Let a token count no longer."""
+    with writing_db() as db:
+        services.revoke_machine_token(db, token_id, "taken back on the page", by=name(), at=now())
+    flash("the token counts no longer")
+    return redirect(url_for("people.everybody"))
