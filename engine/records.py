@@ -128,6 +128,8 @@ class Surface:
     noise_mm: float  # standard deviation of one touch
     rms_error_mm: float  # leave-one-out root mean square error
     coefficients: Floats  # (k + pad, m + pad) spline coefficients, see `engine.surface`
+    # (k, m) True where the skin overhangs and nothing may be cut; of no size where it does not
+    masked: Bools = field(default_factory=lambda: np.zeros((0, 0), bool))
 
     def __post_init__(self) -> None:
         _freeze(
@@ -138,6 +140,7 @@ class Surface:
             points_seat_mm=(self.points_seat_mm, np.float64, (None, 3)),
             residuals_mm=(self.residuals_mm, np.float64, (None,)),
             coefficients=(self.coefficients, np.float64, (None, None)),
+            masked=(self.masked, np.bool_, (None, None)),
         )
 
 
@@ -351,7 +354,7 @@ class Rules:
     open_share_picture: float = 0.55
     latitude_warn_deg: float = 50.0
     latitude_stop_deg: float = 65.0
-    lean_plan_deg: float = 20.0  # beyond it a flat cutter's footprint rarely fits slots drawn for it
+    lean_plan_deg: float = 35.0  # beyond it a flat cutter's footprint rarely fits slots drawn for it
     lean_relief_deg: float = 8.0  # beyond it a ball cutter's shank touches the rim of a relief
     lean_warn_deg: float = 35.0
     lean_stop_deg: float = 50.0

@@ -1,9 +1,7 @@
 """What shape is the piece? A star-shaped skin by Gaussian-process regression of the touches.
 
-The radius over directions is modelled as a constant plus a Gaussian process with a Matern 5/2 covariance of
-the chord between directions (Rasmussen and Williams, *Gaussian Processes for Machine Learning*, 2006, eq.
-4.17; marginal likelihood eq. 5.8; leave-one-out residuals eqs. 5.10-5.12). The fitted skin is kept as a grid
-of radii and read by bicubic splines, so that everything downstream is fast.
+How radii between touches are foretold stands in `engine.regression`. The fitted skin is kept as a grid of
+radii and read by bicubic splines, so that everything downstream is fast.
 """
 
 from __future__ import annotations
@@ -15,16 +13,19 @@ import numpy as np
 
 from engine.errors import BadInput, CannotBeDone
 from engine.frames import lonlat_of, normalised, unit_of
-from engine.records import Finding, Floats, Ints, ProbeScan, Severity, Surface
+from engine.records import Bools, Finding, Floats, Ints, ProbeScan, Severity, Surface
+from engine.regression import Regression, Scatter, deviation_in, radius_in, regress, slopes_in
 
 _PAD = 12  # cells by which the grid is continued before the spline is fitted; edge effects die off by 1e-6
 _STEP_DEG = 2.0
-_COARSER_DEG = 2.5  # for the normals by which touches are compensated
 _COARSE_DEG = 6.0  # for the deviation, which is smooth
-_USUAL_NOISE_MM = 0.08  # of one touch of a home-built probe, common practice; a prior weak by a factor e
 _QUARREL_MM = 2.5  # a piece with ribs of 8 mm touched sparsely shows 1.5, wild touches 3.5 and more
+_DRIFT_MM = 0.5  # of a re-touched place, common practice
 _SLOPE_STEP = 1e-3  # [rad] half the step of the central differences
-
+_ONE_DIRECTION = 0.1  # chord of 5.7 deg: touches this near are in about one direction
+_ABOVE_MM, _TOO_STEEP = 4.0, 3.0  # of two such touches one lies under the other: 72 deg steep and more
+_BESIDE = 0.5  # chord; hidden touches this near each other belong to one overhang
+_MASKED_RAD = 0.14  # 8 deg round each hidden touch, the spacing of touches
 
 # --- reading a surface ---------------------------------------------------------------------------------
 
@@ -118,14 +119,33 @@ def depth_below(surface: Surface, points: Floats, rounds: int = 4) -> Floats:
     ndarray (...,)
         Depth [mm], negative outside.
     """
-    foot = points
+    unit = normalised(points)
     depth = np.zeros(points.shape[:-1])
     for _ in range(rounds):
-        unit = normalised(foot)
-        normal = normals_at(surface, unit)
-        depth = np.sum((radius_at(surface, unit)[..., None] * unit - points) * normal, axis=-1)
-        foot = points + depth[..., None] * normal
+        depth, unit = foot_below(surface, points, unit)
     return depth
+
+
+def foot_below(surface: Surface, points: Floats, foot: Floats) -> tuple[Floats, Floats]:
+    """Take one round of the foot-point iteration.
+
+    Parameters
+    ----------
+    surface : Surface
+        The fitted skin.
+    points : ndarray (..., 3)
+        Points in the work frame [mm].
+    foot : ndarray (..., 3)
+        Directions of the skin points found so far [-].
+
+    Returns
+    -------
+    tuple of ndarray (...,), (..., 3)
+        Depth below the skin along the normal there [mm], and the directions of the next skin points [-].
+    """
+    normal = normals_at(surface, foot)
+    depth: Floats = np.sum((radius_at(surface, foot)[..., None] * foot - points) * normal, axis=-1)
+    return depth, normalised(points + depth[..., None] * normal)
 
 
 def deviation_at(surface: Surface, directions: Floats) -> Floats:
@@ -192,10 +212,11 @@ def _coefficients(radius_mm: Floats) -> Floats:
 def fit_surface(scan: ProbeScan) -> tuple[Surface, tuple[Finding, ...]]:
     """Return the skin that fits the touches, and findings about the touches themselves.
 
-    The mapping centre is the middle of the spheroid about the seat's Z direction that fits the touches best.
-    Touches are compensated by the tip's radius along the normal of the surface through the tip centres:
-    at a touch both surfaces share that normal. Touches that disagree with all the others are left out and
-    named by line.
+    The mapping centre is the middle of the spheroid about the seat's Z direction that fits the touches best,
+    or one near it from which no direction meets the skin twice. Touches are compensated by the tip's radius
+    along the normal of the surface through the tip centres: that surface lies everywhere one tip radius off
+    the skin, so both share their normals and once is enough. Touches that disagree with all the others are
+    left out and named by line.
 
     Parameters
     ----------
@@ -207,39 +228,125 @@ def fit_surface(scan: ProbeScan) -> tuple[Surface, tuple[Finding, ...]]:
     CannotBeDone
         When the touches do not surround a middle, or too many disagree.
     """
-    centres, lines, drift = _merge_retouches(scan)
-    origin = spheroid_centre(centres)
-    kept = np.ones(len(centres), bool)
-    findings = list(_drift_findings(drift))
+    fit, origin, findings, overhung = skin_of(scan)
+    return _surface(fit, origin, overhung), findings
+
+
+def skin_of(scan: ProbeScan) -> tuple[Regression, Floats, tuple[Finding, ...], Floats]:
+    """Return the regression behind a skin, its origin, findings, and directions that meet it twice.
+
+    Parameters
+    ----------
+    scan : ProbeScan
+        Tip centres in the seat frame.
+
+    Returns
+    -------
+    tuple of Regression, ndarray (3,), tuple of Finding, ndarray (k, 3)
+        The radii of the skin about the origin [mm], the origin in the seat frame [mm], and unit directions
+        of touches under an overhang [-].
+    """
+    places = _merged(scan)
+    findings = list(_drift_findings(places))
+    middle = spheroid_centre(places.centres)
+    origin, kept, overhung = without_overhangs(places.centres, middle)
+    if len(overhung) and np.array_equal(origin, middle):
+        origin = spheroid_centre(places.centres[kept])
+    findings += _overhang_findings(overhung, places.lines[~kept])
     for _ in range(4):
-        process = _process(centres[kept] - origin)
-        odd = _outliers(process)
+        fit = places.regressed(origin, kept)
+        odd = _outliers(fit)
         if not odd.any():
             break
         at = np.flatnonzero(kept)[odd]
         findings += [
-            _outlier_finding(int(lines[i]), float(e)) for i, e in zip(at, process.left_out[odd], strict=True)
+            _outlier_finding(int(places.lines[i]), float(e))
+            for i, e in zip(at, fit.left_out[odd], strict=True)
         ]
         kept[at] = False
-        if kept.sum() < 0.9 * len(centres):
-            raise CannotBeDone(
-                f"{len(centres) - kept.sum()} of {len(centres)} touches disagree with the rest "
-                f"(lines {', '.join(str(int(i)) for i in lines[~kept][:8])}...); probe the piece again",
-                tuple(findings),
-            )
-        origin = spheroid_centre(centres[kept])
-    _refuse_quarrel(process, tuple(findings))
-    relative = centres[kept] - origin
-    by_tips = surface_of(
-        lambda unit: _predict(process, unit.reshape(-1, 3)).reshape(unit.shape[:-1]), _COARSER_DEG
+        _refuse_many(places, kept, findings)
+        if not len(overhung):
+            origin = spheroid_centre(places.centres[kept])
+    _refuse_quarrel(fit, tuple(findings))
+    if scan.tip_radius_mm == 0.0:
+        return fit, origin, tuple(findings), overhung
+    outside = places.centres[kept] - origin
+    contact = outside - scan.tip_radius_mm * normals_of(fit, outside)
+    length = np.linalg.norm(contact, axis=1)
+    skin = regress(
+        contact / length[:, None], length, places.counts[kept], places.scatter(origin), fit.settings
     )
-    contact = relative - scan.tip_radius_mm * normals_at(by_tips, relative)
-    return _surface(_process(contact, like=process), origin), tuple(findings)
+    return skin, origin, tuple(findings), overhung
 
 
-def _refuse_quarrel(process: _Process, findings: tuple[Finding, ...]) -> None:
+def normals_of(fit: Regression, points: Floats) -> Floats:
+    """Return the outward unit normals [-] of a regression's surface in the directions of points (n, 3)."""
+    unit = normalised(points)
+    east, north = tangents(unit)
+    slopes = slopes_in(fit, unit, east, north) / radius_in(fit, unit)
+    return normalised(unit - slopes[0][:, None] * east - slopes[1][:, None] * north)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """Touched places: re-touches are merged, their scatter is kept."""
+
+    centres: Floats  # (n, 3) mean tip centres, seat frame
+    lines: Ints  # (n,) first line of each
+    counts: Floats  # (n,) touches of each
+    every: Floats  # (t, 3) all tip centres
+    place: Ints  # (t,) place of each
+
+    def scatter(self, origin: Floats) -> Scatter:
+        """Return how re-touches lie about their means along the ray, which is the way the probe comes in."""
+        many = self.counts > 1
+        if not many.any():
+            return Scatter()
+        ray = normalised(self.centres - origin)[self.place]
+        off = np.einsum("ij,ij->i", self.every - self.centres[self.place], ray)
+        return Scatter(float(off @ off), int(np.sum(self.counts[many] - 1)))
+
+    def moves(self) -> Floats:
+        """Return the vector (m, 3) from the first to the last touch of each re-touched place."""
+        order = np.argsort(self.place, kind="stable")
+        ends = np.cumsum(self.counts).astype(np.int64)
+        first, last = order[np.concatenate([[0], ends[:-1]])], order[ends - 1]
+        found: Floats = (self.every[last] - self.every[first])[self.counts > 1]
+        return found
+
+    def regressed(self, origin: Floats, kept: Bools) -> Regression:
+        """Return the regression of the kept places about an origin, its settings by likelihood."""
+        relative = self.centres[kept] - origin
+        length = np.linalg.norm(relative, axis=1)
+        return regress(relative / length[:, None], length, self.counts[kept], self.scatter(origin))
+
+
+def _merged(scan: ProbeScan) -> _Places:
+    _, first, place, count = np.unique(
+        scan.touch_numbers, return_index=True, return_inverse=True, return_counts=True
+    )
+    place = place.reshape(-1)
+    total = np.zeros((len(first), 3))
+    np.add.at(total, place, scan.centres_seat_mm)
+    return _Places(
+        total / count[:, None], scan.lines[first], count.astype(np.float64), scan.centres_seat_mm, place
+    )
+
+
+def _refuse_many(places: _Places, kept: Bools, findings: list[Finding]) -> None:
+    if kept.sum() >= 0.9 * len(kept):
+        return
+    lines = ", ".join(str(int(i)) for i in places.lines[~kept][:8])
+    raise CannotBeDone(
+        f"{len(kept) - kept.sum()} of {len(kept)} touches disagree with the rest (lines {lines}...); "
+        "probe the piece again",
+        tuple(findings),
+    )
+
+
+def _refuse_quarrel(fit: Regression, findings: tuple[Finding, ...]) -> None:
     """Refuse touches of which each is badly foretold by all the others: no skin is that rough."""
-    rms = float(np.sqrt(np.mean(process.left_out**2)))
+    rms = float(np.sqrt(np.mean(fit.left_out**2)))
     if rms <= _QUARREL_MM:
         return
     text = (
@@ -289,134 +396,35 @@ def _check_surrounded(relative: Floats) -> None:
         )
 
 
-def _merge_retouches(scan: ProbeScan) -> tuple[Floats, Ints, float]:
-    """Return mean tip centres (n, 3), the first line of each place, and the largest drift of a re-touch."""
-    _, first, place, count = np.unique(
-        scan.touch_numbers, return_index=True, return_inverse=True, return_counts=True
-    )
-    total = np.zeros((len(first), 3))
-    np.add.at(total, place, scan.centres_seat_mm)
-    centres = total / count[:, None]
-    spread = np.linalg.norm(scan.centres_seat_mm - scan.centres_seat_mm[first][place], axis=1)
-    return centres, scan.lines[first], float(spread.max(initial=0.0))
-
-
-def _drift_findings(drift_mm: float, allowed_mm: float = 0.5) -> list[Finding]:
-    if drift_mm <= allowed_mm:
+def _drift_findings(places: _Places) -> list[Finding]:
+    """Tell how far re-touched places moved: all alike is a slipped piece, one alone is one bad touch."""
+    moves = places.moves()
+    if not len(moves):
         return []
+    sizes = np.linalg.norm(moves, axis=1)
+    worst, together = float(sizes.max()), float(np.linalg.norm(moves.mean(axis=0)))
+    if worst <= _DRIFT_MM:
+        return []
+    alike = len(moves) > 1 and together > 0.7 * worst
+    why = "all of them alike: the piece or a coupling slipped" if alike else "something is loose"
+    line = int(places.lines[places.counts > 1][sizes.argmax()])
     return [
         Finding(
-            Severity.REFUSE if drift_mm > 3 * allowed_mm else Severity.WARN,
+            Severity.REFUSE if worst > 3 * _DRIFT_MM else Severity.WARN,
             "re-touch drift",
-            f"a re-touched place moved by {drift_mm:.2f} mm, at most {allowed_mm} mm allowed: "
-            "something is loose",
+            f"line {line}: a re-touched place moved by {worst:.2f} mm, at most {_DRIFT_MM} mm allowed; {why}",
             "check the clamp, the probe and the axes' couplings, then probe again",
-            measured=drift_mm,
-            allowed=allowed_mm,
+            measured=worst,
+            allowed=_DRIFT_MM,
             unit="mm",
         )
     ]
 
 
-# --- the Gaussian process ------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Process:
-    """A fitted process: directions, weights and what is needed for its deviation."""
-
-    unit: Floats  # (n, 3)
-    radius: Floats  # (n,)
-    mean: float
-    length: float  # chord on the unit sphere [-]
-    amplitude: float  # [mm]
-    noise: float  # [mm]
-    weights: Floats  # (n,)
-    inverse: Floats  # (n, n) of the covariance
-    left_out: Floats  # (n,) residual of each touch against all the others
-    left_out_deviation: Floats  # (n,)
-
-
-def _matern(cosine: Floats, length: float) -> Floats:
-    """Return the Matern 5/2 correlation for the chord of directions with this cosine between them [-]."""
-    s = np.sqrt(np.maximum(10.0 - 10.0 * cosine, 0.0)) / length  # sqrt(5) * chord / length
-    found: Floats = (1.0 + s + s * s / 3.0) * np.exp(-s)
-    return found
-
-
-def _process(points: Floats, like: _Process | None = None) -> _Process:
-    """Fit the process to points (n, 3) about the origin; `like` gives length and noise share to keep."""
-    radius = np.linalg.norm(points, axis=1)
-    unit = points / radius[:, None]
-    if like is not None:
-        return _with_settings(unit, radius, like.length, (like.noise / max(like.amplitude, 1e-12)) ** 2)
-    length, share = _likeliest(unit, radius)
-    return _with_settings(unit, radius, length, share)
-
-
-def _likeliest(unit: Floats, radius: Floats) -> tuple[float, float]:
-    """Return the correlation length [-] and noise share (noise/amplitude)^2 of greatest likelihood."""
-    from scipy.linalg import LinAlgError, cho_factor, cho_solve
-    from scipy.optimize import minimize
-
-    cosine = unit @ unit.T
-    n = len(radius)
-    ones = np.ones(n)
-    if np.std(radius) < 1e-7:  # a sphere to within rounding: nothing to learn
-        return 0.5, 1e-3
-
-    def misfit(x: Floats) -> float:
-        length = float(np.exp(np.clip(x[0], np.log(0.08), np.log(4.0))))
-        share = float(np.exp(np.clip(x[1], -18.0, 2.0)))
-        try:
-            factor = cho_factor(_matern(cosine, length) + share * np.eye(n), lower=True, overwrite_a=True)
-        except LinAlgError:
-            return 1e12
-        solved = cho_solve(factor, np.stack([radius, ones], axis=1))
-        mean = (ones @ solved[:, 0]) / (ones @ solved[:, 1])
-        off = radius - mean
-        square = float(off @ (solved[:, 0] - mean * solved[:, 1])) / n + 1e-12
-        unusual = 0.5 * np.log(share * square / _USUAL_NOISE_MM**2)
-        return float(0.5 * n * np.log(square) + np.log(np.diag(factor[0])).sum() + 0.5 * unusual**2)
-
-    start = np.array([[-0.7, -7.0], [-0.2, -7.0], [-0.7, -5.5]])  # logs of length and share: a first triangle
-    found = minimize(
-        misfit,
-        start[0],
-        method="Nelder-Mead",
-        options={"maxfev": 36, "xatol": 0.05, "fatol": 0.05, "initial_simplex": start},
-    )
-    length, share = np.clip(found.x, [np.log(0.08), -18.0], [np.log(4.0), 2.0])
-    return float(np.exp(length)), float(np.exp(share))
-
-
-def _with_settings(unit: Floats, radius: Floats, length: float, share: float) -> _Process:
-    n = len(radius)
-    covariance = _matern(unit @ unit.T, length) + share * np.eye(n)
-    inverse = np.asarray(np.linalg.inv(covariance), np.float64)
-    pull = inverse.sum(axis=1)
-    mean = float(pull @ radius / pull.sum())
-    weights = inverse @ (radius - mean)
-    amplitude = float(np.sqrt(max(float((radius - mean) @ weights) / n, 0.0)))
-    sharpness = np.diag(inverse)
-    return _Process(
-        unit=unit,
-        radius=radius,
-        mean=mean,
-        length=length,
-        amplitude=amplitude,
-        noise=amplitude * float(np.sqrt(share)),
-        weights=weights,
-        inverse=inverse,
-        left_out=weights / sharpness,
-        left_out_deviation=amplitude / np.sqrt(sharpness),
-    )
-
-
-def _outliers(process: _Process) -> np.typing.NDArray[np.bool_]:
+def _outliers(fit: Regression) -> Bools:
     """Return which touches disagree: by 6 deviations and 1 mm against all others, the worst of a group."""
-    size = np.abs(process.left_out)
-    odd = (size > 6 * process.left_out_deviation) & (size > 1.0)
+    size = np.abs(fit.left_out)
+    odd = (size > 6 * fit.left_out_deviation) & (size > 1.0)
     if odd.any():  # a wild touch makes its neighbours look odd: take the worst ones only
         odd &= size >= 0.5 * size[odd].max()
     return odd
@@ -434,32 +442,116 @@ def _outlier_finding(line: int, error_mm: float) -> Finding:
     )
 
 
-def _surface(process: _Process, origin: Floats) -> Surface:
-    """Return the process as a grid of radii with its deviation."""
+# --- overhangs -----------------------------------------------------------------------------------------
+
+
+def without_overhangs(centres: Floats, origin: Floats) -> tuple[Floats, Bools, Floats]:
+    """Return a centre, which touches to keep, and the directions in which the skin is met twice.
+
+    Two touches in nearly one direction but at clearly different radii lie one above the other: the skin
+    overhangs, or one of them is wild. Several such pairs beside each other are an overhang. A centre near
+    the given one is searched from which less than half are hidden. Of pairs that stay the outer one is kept,
+    for a cutter from outside meets it first.
+
+    Parameters
+    ----------
+    centres : ndarray (n, 3)
+        Tip centres [mm].
+    origin : ndarray (3,)
+        Where the search starts [mm].
+
+    Returns
+    -------
+    tuple of ndarray (3,), (n,), (k, 3)
+        The centre [mm], kept touches, and unit directions of hidden ones [-].
+    """
+    kept = np.ones(len(centres), bool)
+    hidden = _hidden(centres - origin)
+    if not len(hidden):
+        return origin, kept, np.zeros((0, 3))
+    size = float(np.median(np.linalg.norm(centres - origin, axis=1)))
+    steps = np.stack(np.meshgrid(*[np.linspace(-0.15, 0.15, 7)] * 3), axis=-1).reshape(-1, 3)
+    best, fewest = origin, len(hidden) // 2  # the middle is left only where that shows much more
+    for step in steps[np.argsort(np.linalg.norm(steps, axis=1), kind="stable")]:
+        found = _hidden(centres - origin - size * step)
+        if len(found) < fewest:
+            best, fewest, hidden = origin + size * step, len(found), found
+            if not fewest:
+                break
+    kept[hidden] = False
+    return best, kept, normalised((centres - best)[hidden])
+
+
+def _hidden(relative: Floats) -> Ints:
+    """Return which touches lie clearly under another in nearly their own direction, not alone."""
+    from scipy.spatial import cKDTree
+
+    radius = np.linalg.norm(relative, axis=1)
+    unit = relative / radius[:, None]
+    pairs = cKDTree(unit).query_pairs(_ONE_DIRECTION, output_type="ndarray")
+    apart = radius[pairs[:, 0]] - radius[pairs[:, 1]]
+    beside = radius[pairs].mean(axis=1) * np.linalg.norm(unit[pairs[:, 0]] - unit[pairs[:, 1]], axis=1)
+    above = np.abs(apart) > np.maximum(_ABOVE_MM, _TOO_STEEP * beside)
+    lower = np.where(apart < 0, pairs[:, 0], pairs[:, 1])[above]
+    upper = np.where(apart < 0, pairs[:, 1], pairs[:, 0])[above]
+    hidden = np.unique(lower)
+    if len(hidden) < 2 or len(np.unique(upper)) < 2:  # a wild touch over or under honest ones
+        return np.zeros(0, np.int64)
+    near = np.asarray(cKDTree(unit[hidden]).query(unit[hidden], k=2)[0])[:, 1]
+    return np.asarray(hidden[near < _BESIDE], np.int64)
+
+
+def _overhang_findings(overhung: Floats, lines: Ints) -> list[Finding]:
+    if not len(overhung):
+        return []
+    lon, lat = (float(a) for a in lonlat_of(overhung.mean(axis=0)))
+    named = ", ".join(str(int(line)) for line in lines[:8])
+    return [
+        Finding(
+            Severity.WARN,
+            "overhang",
+            f"the skin overhangs about longitude {np.degrees(lon):.0f}, latitude {np.degrees(lat):.0f} deg: "
+            f"{len(overhung)} touches lie under others (lines {named}); nothing can be cut there",
+            "place the design elsewhere, or clamp the piece so that this side can be left out",
+            longitude_deg=round(float(np.degrees(lon)), 1),
+            latitude_deg=round(float(np.degrees(lat)), 1),
+            measured=float(len(overhung)),
+            allowed=0.0,
+            unit="touches",
+        )
+    ]
+
+
+def masked_at(surface: Surface, directions: Floats) -> Bools:
+    """Return in which directions (..., 3) [-] the skin overhangs, so that nothing may be cut there."""
+    if not surface.masked.size:
+        return np.zeros(directions.shape[:-1], bool)
+    lon, lat = lonlat_of(directions)
+    rows, columns = surface.masked.shape
+    row = np.rint((lat + np.pi / 2) * (rows - 1) / np.pi).astype(np.int64)
+    column = np.rint(np.remainder(lon, 2 * np.pi) * columns / (2 * np.pi)).astype(np.int64) % columns
+    return np.asarray(surface.masked[row, column], bool)
+
+
+def _surface(fit: Regression, origin: Floats, overhung: Floats) -> Surface:
+    """Return the regression as a grid of radii with its deviation."""
     fine = grid_directions(_STEP_DEG)
-    radii = _predict(process, fine.reshape(-1, 3)).reshape(fine.shape[:2])
+    radii = radius_in(fit, fine.reshape(-1, 3)).reshape(fine.shape[:2])
     if radii.min() <= 1.0:
         raise BadInput(f"the fitted skin comes within {radii.min():.1f} mm of its middle; check the touches")
     coarse = grid_directions(_COARSE_DEG)
-    cover = _matern(coarse.reshape(-1, 3) @ process.unit.T, process.length)
-    explained = np.einsum("ij,jk,ik->i", cover, process.inverse, cover, optimize=True)
-    deviation = process.amplitude * np.sqrt(np.clip(1.0 - explained, 0.0, None)).reshape(coarse.shape[:2])
+    deviation = deviation_in(fit, coarse.reshape(-1, 3)).reshape(coarse.shape[:2])
+    masked = np.zeros((0, 0), bool)
+    if len(overhung):
+        masked = (coarse @ overhung.T).max(axis=-1) > np.cos(_MASKED_RAD)
     return Surface(
         origin_seat_mm=origin,
         radius_mm=radii,
         deviation_mm=deviation,
-        points_seat_mm=process.unit * process.radius[:, None] + origin,
-        residuals_mm=process.radius - _predict(process, process.unit),
-        noise_mm=process.noise,
-        rms_error_mm=float(np.sqrt(np.mean(process.left_out**2))),
+        points_seat_mm=fit.unit * fit.radius[:, None] + origin,
+        residuals_mm=fit.radius - radius_in(fit, fit.unit),
+        noise_mm=fit.noise,
+        rms_error_mm=float(np.sqrt(np.mean(fit.left_out**2))),
         coefficients=_coefficients(radii),
+        masked=masked,
     )
-
-
-def _predict(process: _Process, unit: Floats, block: int = 4096) -> Floats:
-    """Return the radius [mm] in unit directions (n, 3), a block at a time to spare memory."""
-    parts = [
-        _matern(unit[i : i + block] @ process.unit.T, process.length) @ process.weights
-        for i in range(0, len(unit), block)
-    ]
-    return process.mean + np.concatenate(parts)
