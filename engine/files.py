@@ -76,7 +76,9 @@ def digest_of(content: bytes | str) -> str:
 # --- touches and wall readings -------------------------------------------------------------------------
 
 
-def read_touches(text: str, name: str, tip_radius_mm: float | None = None) -> ProbeScan:
+def read_touches(
+    text: str, name: str, tip_radius_mm: float | None = None, fewest: int = FEWEST_PLACES
+) -> ProbeScan:
     """Return the touches of a probe file.
 
     Without a tip radius here or in the file, the radius is nought: the centres are taken as skin.
@@ -89,6 +91,8 @@ def read_touches(text: str, name: str, tip_radius_mm: float | None = None) -> Pr
         Shown in messages [-].
     tip_radius_mm : float, optional
         Goes before the `# tip_radius_mm=` comment of the file [mm].
+    fewest : int
+        Distinct places at least; a re-clamped piece needs fewer than a fresh one [-].
     """
     table = _read_table(text, name, needed=("x_mm", "y_mm", "z_mm"))
     tip = _tip_radius(table, tip_radius_mm)
@@ -104,7 +108,7 @@ def read_touches(text: str, name: str, tip_radius_mm: float | None = None) -> Pr
         _check_reprobes(table, centres, touches)
     else:
         _check_no_repeats(table, centres)
-    _check_shows_a_body(table, centres, touches)
+    _check_shows_a_body(table, centres, touches, fewest)
     return ProbeScan(
         centres_seat_mm=centres,
         tip_radius_mm=tip,
@@ -211,13 +215,11 @@ def _check_reprobes(table: _Table, centres: Floats, touches: Ints) -> None:
             )
 
 
-def _check_shows_a_body(table: _Table, centres: Floats, touches: Ints) -> None:
+def _check_shows_a_body(table: _Table, centres: Floats, touches: Ints, fewest: int) -> None:
     """Refuse touches that are too few or lie in one plane, line or point."""
     places = min(len(set(touches.tolist())), len(set(map(tuple, centres.tolist()))))
-    if places < FEWEST_PLACES:
-        raise BadInput(
-            f"{table.name}: {places} distinct places touched, expected {FEWEST_PLACES} or more all round"
-        )
+    if places < fewest:
+        raise BadInput(f"{table.name}: {places} distinct places touched, expected {fewest} or more all round")
     spread = np.linalg.svd(centres - centres.mean(axis=0), compute_uv=False) / math.sqrt(len(centres))
     if spread[2] < _FLAT_MM:
         what = ("one plane", "one line", "one point")[int(np.sum(spread[:2] < _FLAT_MM))]

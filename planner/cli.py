@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from planner.touching import touches
+
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session, sessionmaker
 
@@ -157,6 +159,9 @@ def _read(path: Path) -> bytes:
 def _step_line(done: int, total: int, note: str) -> None:
     if sys.stderr.isatty():
         click.echo(f"\r{done + 1}/{total} {note:<24}", nl=done + 1 == total, err=True)
+
+
+main.add_command(touches)
 
 
 @main.group()
