@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -60,7 +61,9 @@ def ask_to_cancel(db: Session, work_id: int, *, at: datetime) -> tables.Work:
     return work
 
 
-def claim_work(db: Session, worker: str, *, now: datetime) -> tables.Work | None:
+def claim_work(
+    db: Session, worker: str, *, now: datetime, kinds: Sequence[str] | None = None
+) -> tables.Work | None:
     """Take the oldest work that waits or whose worker fell silent; None when there is none.
 
     Parameters
@@ -71,6 +74,8 @@ def claim_work(db: Session, worker: str, *, now: datetime) -> tables.Work | None
         Who takes it [-].
     now : datetime
         The lease begins [-].
+    kinds : sequence of str, optional
+        What this worker can do; anything when left out [-].
     """
     work = tables.Work
     silent_since = now - timedelta(seconds=ORPHAN_S)
@@ -78,6 +83,8 @@ def claim_work(db: Session, worker: str, *, now: datetime) -> tables.Work | None
         work.state == WorkState.WAITING,
         and_(work.state == WorkState.RUNNING, work.heartbeat_at < silent_since),
     )
+    if kinds is not None:
+        free = and_(free, work.kind.in_(kinds))
     # on SQLite the unit of work holds the write lock; PostgreSQL passes over what another worker is taking
     claimed = db.scalar(select(work).where(free).order_by(work.id).limit(1).with_for_update(skip_locked=True))
     if claimed is None:
