@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import shapely
@@ -11,8 +11,9 @@ from shapely import Polygon
 from engine.axes import cutter_directions
 from engine.chart import to_sphere
 from engine.errors import CannotBeDone
+from engine.flatten import lay_flat
 from engine.frames import normalised, unit_of
-from engine.offset import Offset, SkinMetric, mean_scale, offset_region, skin_metric
+from engine.offset import Offset, offset_flat
 from engine.records import (
     Chart,
     CutPass,
@@ -20,6 +21,7 @@ from engine.records import (
     CutterForm,
     Finding,
     Floats,
+    Ints,
     Layers,
     Machine,
     Phase,
@@ -30,11 +32,15 @@ from engine.records import (
     Treatment,
     Wall,
 )
-from engine.surface import depth_below, normals_at, points_at
+from engine.skin_metric import SkinMetric, mean_scale, skin_metric
+from engine.surface import foot_below, normals_at, points_at
 from engine.wall import wall_at
 
 # of the openings' area that a larger cutter may leave in corners before a smaller one is taken
 _LOST_SHARE = 0.03
+_DEPTH_ROUNDS = 20
+_DEPTH_SETTLED_MM = 0.01
+_FOOT_SETTLED = 1e-3  # change of the foot's direction [-]
 _LOOSE_SLUG_MM = 15.0  # common practice: a larger slug must be caught by hand
 
 
@@ -107,15 +113,16 @@ def opening_passes(
 
 
 def _metric(openings: Sequence[Region], chart: Chart, surface: Surface, machine: Machine) -> SkinMetric:
-    def skin_and_axis(sheet: Floats) -> tuple[Floats, Floats]:
-        unit = unit_of(*to_sphere(chart, sheet))
-        skin = points_at(surface, unit)
-        wanted = normals_at(surface, unit)
-        return skin, cutter_directions(machine, skin + surface.origin_seat_mm, wanted)
+    def skin(sheet: Floats) -> Floats:
+        return points_at(surface, unit_of(*to_sphere(chart, sheet)))
+
+    def axis(sheet: Floats, points: Floats) -> Floats:
+        normal = normals_at(surface, unit_of(*to_sphere(chart, sheet)))
+        return cutter_directions(machine, points + surface.origin_seat_mm, normal)
 
     boxes = np.array([region.polygon.bounds for region in openings])
     low, high = boxes.min(axis=0), boxes.max(axis=0)
-    return skin_metric(skin_and_axis, (low[0], low[1], high[2], high[3]))
+    return skin_metric(skin, axis, (low[0], low[1], high[2], high[3]))
 
 
 def _choose_cutter(
@@ -127,13 +134,12 @@ def _choose_cutter(
     able = [i for i in flat if min(cutters[i].flute_length_mm, cutters[i].stick_out_mm) >= need]
     if not able:
         raise CannotBeDone(*_no_reach([cutters[i] for i in flat], need))
+    laid = [lay_flat(region.polygon, metric) for region in openings]
     best: tuple[float, int, list[Offset]] | None = None
     for i in sorted(able, key=lambda i: -cutters[i].diameter_mm):
         offsets = [
-            offset_region(
-                r.polygon, metric, cutters[i].radius_mm, rules.point_spacing_mm, rules.chord_tolerance_mm
-            )
-            for r in openings
+            offset_flat(flat, cutters[i].radius_mm, rules.point_spacing_mm, rules.chord_tolerance_mm)
+            for flat in laid
         ]
         missed = sum(not (o.contours or o.centre_lines) for o in offsets)
         lost = sum(o.lost_mm2 for o in offsets) / sum(r.polygon.area for r in openings)
@@ -204,11 +210,15 @@ def _lay(
     skin = points_at(surface, unit)
     normal = normals_at(surface, unit)
     directions = cutter_directions(machine, skin + surface.origin_seat_mm, normal)
-    through = wall_at(wall, unit) + rules.overshoot_mm
-    shares = _level_shares(float(through.max()), cutter, rules)
-    # the first level lies the rind step under the skin everywhere, the last one at the full local depth
-    wanted = rules.rind_step_mm + (through - rules.rind_step_mm)[None, :] * shares[:, None]
-    tips = tips_at_depth(surface, skin, normal, directions, wanted)
+    deepest = float(wall_at(wall, unit).max()) + rules.overshoot_mm
+    shares = _level_shares(deepest, cutter, rules)
+
+    def wanted(foot: Floats, level: Ints) -> Floats:
+        """Return the rind step at the first level, the full depth of the place at the last."""
+        through = wall_at(wall, foot) + rules.overshoot_mm
+        return rules.rind_step_mm + (through - rules.rind_step_mm) * shares[level]
+
+    tips = tips_at_depth(surface, skin, normal, directions, wanted, len(shares))
     return [
         (s, d, t)
         for s, d, t in zip(
@@ -229,7 +239,12 @@ def _feeds(levels: int, cutter: Cutter, rules: Rules) -> Floats:
 
 
 def tips_at_depth(
-    surface: Surface, skin: Floats, normal: Floats, directions: Floats, depth_mm: Floats
+    surface: Surface,
+    skin: Floats,
+    normal: Floats,
+    directions: Floats,
+    wanted: Callable[[Floats, Ints], Floats],
+    levels: int,
 ) -> Floats:
     """Return tips on the cutter's axis so deep under the skin, measured to the nearest skin.
 
@@ -239,21 +254,37 @@ def tips_at_depth(
         The fitted skin.
     skin, normal, directions : ndarray (n, 3)
         Where the axis crosses the skin [mm], the skin's normal and the axis there [-].
-    depth_mm : ndarray (levels, n)
-        Wanted depth [mm].
+    wanted : callable
+        Gives for directions (m, 3) of places of the skin above the tip and levels (m,) the wanted depth [mm].
+    levels : int
+        How many levels [-].
 
     Returns
     -------
     ndarray (levels, n, 3)
         Tips in the work frame [mm].
     """
-    slope = np.sum(normal * directions, axis=1)
-    along = depth_mm / slope
-    tips: Floats = skin - along[..., None] * directions
-    for _ in range(2):
-        along = along + (depth_mm - depth_below(surface, tips, rounds=2)) / slope
-        tips = skin - along[..., None] * directions
-    return tips
+    start, lean = np.tile(skin, (levels, 1)), np.tile(directions, (levels, 1))
+    slope = np.tile(np.sum(normal * directions, axis=1), levels)
+    level = np.repeat(np.arange(levels), len(skin))
+    along = wanted(normalised(start), level) / slope
+    tips = start - along[:, None] * lean
+    foot = normalised(tips)
+    moving = np.arange(len(tips))
+    for number in range(_DEPTH_ROUNDS):
+        depth, below = foot_below(surface, tips[moving], foot[moving])
+        if number > 2:  # under a sharp rib whole steps leap from flank to flank
+            below = normalised(below + foot[moving])
+        shift = np.abs(below - foot[moving]).max(axis=1)
+        foot[moving] = below
+        change = (wanted(foot[moving], level[moving]) - depth) / slope[moving]
+        along[moving] += change
+        tips[moving] = start[moving] - along[moving, None] * lean[moving]
+        moving = moving[(np.abs(change) > _DEPTH_SETTLED_MM) | (shift > _FOOT_SETTLED)]
+        if len(moving) == 0:
+            break
+    found: Floats = tips.reshape(levels, -1, 3)
+    return found
 
 
 def _with_precedence(

@@ -58,7 +58,13 @@ _MOST_NODES = 3_000_000
 _MARGIN_STEPS = 2  # grid steps beyond the cutter's edge in which the distance to it is kept
 _HIGHEST_LATITUDE = math.radians(88.0)
 _SAME_AXIS_MM = 0.1  # a rapid plunge must run in ground cut along the same line, to this
+_FOOT_SETTLED = 2e-4  # change of a foot's direction [-]: a fiftieth of a millimetre on the skin
 _SYMMETRIC = 0.95  # correlation of a design with its mirror picture above which mirroring cannot be told
+_MOST_STANCES = 200  # places a region at which the cutter's direction is kept
+_NEAR_TARGETS = 12
+_UPRIGHT = math.radians(6.0)  # a lean below it changes widths by less than 0.6 %
+_MOST_LEAN = math.radians(50.0)
+_BAND_MM = 0.6  # about the cutter's radius: there distances are taken exactly
 _FLAT, _BALL, _CONE, _SPHERE = 0, 1, 2, 3
 
 
@@ -188,6 +194,11 @@ class _Grid:
         row, column = self.place(lon, lat)
         found: Floats = map_coordinates(grid, [row, column + self.full], order=1, mode="nearest")
         return found
+
+    def normal(self, lon: Floats, lat: Floats) -> Floats:
+        """Return the skin's normals at the nearest nodes."""
+        east, north = np.gradient(self.skin, axis=1), np.gradient(self.skin, axis=0)
+        return normalised(np.cross(self.nearest(east, lon, lat), self.nearest(north, lon, lat)))
 
     def nearest(self, grid: Any, lon: Floats, lat: Floats) -> Any:
         """Return a field of the grid at the nearest node."""
@@ -654,68 +665,111 @@ def _loose(grid: _Grid, left: Bools, design: Bools) -> Bools:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Stance:
+    """How the cutter stands near places of the skin, as the program held it; upright where it never was."""
+
+    tree: Any  # of places on the skin; None when no cutter came here
+    direction: Floats  # (n, 3)
+    leaning: bool
+
+    def across(self, tree: Any, targets: Floats, points: Floats) -> Floats:
+        """Return for each point the distance to the nearest of `targets`, square to the cutter [mm].
+
+        Seen along a leaning cutter lengths along its lean are shorter; the nearest target is then another
+        one, so several are tried.
+        """
+        if not self.leaning or len(targets) < _NEAR_TARGETS:
+            return np.asarray(tree.query(points)[0], float)
+        _, near = tree.query(points, k=_NEAR_TARGETS)
+        _, own = self.tree.query(points)
+        off = targets[near] - points[:, None, :]
+        along = np.einsum("nkc,nc->nk", off, self.direction[own])
+        found: Floats = np.sqrt(np.maximum(np.sum(off * off, axis=2) - along * along, 0.0).min(axis=1))
+        return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Reach:
     """Where the middle of a round cutter may stand inside a region, and what it leaves in corners."""
 
     radius: float
-    tree: Any  # of middles on the skin; None when the cutter does not enter at all
+    stance: _Stance
+    middles: Floats  # (n, 3) on the skin; none when the cutter does not enter at all
+    tree: Any
     lost_mm2: float
 
     def gap(self, points: Floats) -> Floats:
         """Return how far points lie outside all that the cutter can reach [mm]; 0 when it does not enter."""
         if self.tree is None:
             return np.zeros(len(points))
-        distance, _ = self.tree.query(points)
-        return np.maximum(np.asarray(distance) - self.radius, 0.0)
+        return np.maximum(self.stance.across(self.tree, self.middles, points) - self.radius, 0.0)
 
     def short(self, points: Floats, to_outline: Floats) -> Floats:
         """Return by how much points inside the region fall short of what the cutter could reach [mm]."""
         if self.tree is None:
             return to_outline
-        distance, _ = self.tree.query(points)
-        by_round = np.clip(self.radius - np.asarray(distance), 0.0, to_outline)
-        return np.where(to_outline >= self.radius, to_outline, by_round)
+        by_round = self.radius - self.stance.across(self.tree, self.middles, points)
+        return np.where(to_outline >= self.radius, to_outline, np.clip(by_round, 0.0, to_outline))
 
 
-def _reach(surface: Surface, grid: _Grid, polygon: Polygon, radius: float) -> _Reach:
-    """Find where a cutter may stand in a region, at true scale on the skin, at half the grid's step."""
+def _stance(grid: _Grid, cut: _Cut, mine: Ints) -> _Stance:
+    """Return how the cutter stood at some of the samples, thinned out: it turns slowly."""
     from scipy.spatial import cKDTree
 
-    fine = _window_grid(surface, grid, polygon, 2)
+    if len(mine) == 0:
+        return _Stance(None, np.zeros((0, 3)), False)
+    mine = mine[:: max(1, len(mine) // _MOST_STANCES)]
+    lon, lat = lonlat_of(cut.exit[mine])
+    direction = cut.samples.direction[mine]
+    lean = np.sum(direction * grid.normal(lon, lat), axis=1).min()
+    places = cut.exit[mine] * grid.look(grid.radius, lon, lat)[:, None]
+    return _Stance(cKDTree(places), direction, bool(lean < math.cos(_UPRIGHT)))
+
+
+def _reach(grid: _Grid, polygon: Polygon, rim: Floats, radius: float, stance: _Stance) -> _Reach:
+    """Find where a cutter may stand in a region, at true scale on the skin, at half the grid's step.
+
+    `rim` (n, 3) are points of the region's outline on the skin, so close that the nearest one will do.
+    """
+    from scipy.ndimage import distance_transform_edt
+    from scipy.spatial import cKDTree
+
+    fine = _window_grid(grid, polygon, 2)
     inside = _filled(fine, polygon)
-    outline = _line(surface, _rings([polygon], grid.lat_step / 2))
-    to_outline = np.zeros(inside.shape)
-    # the vertices lie so close together that the nearest one will do
-    distance, _ = outline.tree.query(fine.skin[inside], distance_upper_bound=radius + 1.0)
-    distance = np.minimum(np.asarray(distance), radius + 1.0)
-    to_outline[inside] = distance
-    middles = [run[0] for run in _contours(fine, to_outline, radius)]
-    if middles:
-        flat = np.concatenate(middles)
+    row_mm = fine.lat_step * float(fine.radius.mean())
+    column_mm = fine.lon_step * float((fine.radius * np.cos(fine.lat)[:, None]).mean())
+    roughly = distance_transform_edt(inside, sampling=(row_mm, column_mm))
+    widest = radius / math.cos(_MOST_LEAN) if stance.leaning else radius
+    close = inside & (roughly > radius - _BAND_MM) & (roughly < widest + _BAND_MM)
+    to_outline = np.where(roughly < radius, np.minimum(roughly, radius - _BAND_MM / 2), widest + _BAND_MM)
+    to_outline[~inside] = 0.0
+    to_outline[close] = stance.across(cKDTree(rim), rim, fine.skin[close])
+    runs = [run[0] for run in _contours(fine, to_outline, radius)]
+    if runs:
+        flat = np.concatenate(runs)
         unit = unit_of(flat[:, 0], flat[:, 1])
         # the line is cut short at its own corners; the nodes just inside are not
-        corner = fine.skin[(to_outline >= radius) & (to_outline < radius + fine.lat_step * fine.radius)]
-        points = np.concatenate([radius_at(surface, unit)[:, None] * unit, corner])
+        corner = fine.skin[(to_outline >= radius) & (to_outline < radius + row_mm)]
+        middles = np.concatenate([grid.look(grid.radius, flat[:, 0], flat[:, 1])[:, None] * unit, corner])
     else:  # a region just as wide as the cutter has no area of middles, but a line of them
-        points = fine.skin[to_outline > radius - 0.15]
-    if len(points) == 0:
-        return _Reach(radius, None, 0.0)
-    tree = cKDTree(points)
-    rest = inside & (to_outline < radius)
-    beyond, _ = tree.query(fine.skin[rest])
-    step = fine.lat_step * float(fine.radius.mean())
-    share = np.clip((np.asarray(beyond) - radius) / step + 0.5, 0.0, 1.0)
-    share[np.asarray(beyond) - radius < 0.25 * step] = 0.0
-    return _Reach(radius, tree, float(share @ fine.area[rest]))
+        middles = fine.skin[close & (to_outline > radius - 0.15)]
+    if len(middles) == 0:
+        return _Reach(radius, stance, middles, None, 0.0)
+    tree = cKDTree(middles)
+    centre = distance_transform_edt(~(inside & (to_outline >= radius)), sampling=(row_mm, column_mm))
+    rest = inside & (centre > radius - _BAND_MM)
+    beyond = stance.across(tree, middles, fine.skin[rest]) - radius
+    share = np.where(beyond < 0.25 * row_mm, 0.0, np.clip(beyond / row_mm + 0.5, 0.0, 1.0))
+    return _Reach(radius, stance, middles, tree, float(share @ fine.area[rest]))
 
 
-def _window_grid(surface: Surface, grid: _Grid, polygon: Polygon, times: int) -> _Grid:
-    """Return a finer grid around one polygon."""
+def _window_grid(grid: _Grid, polygon: Polygon, times: int) -> _Grid:
+    """Return a finer grid around one polygon, its skin read from the coarser one."""
     west, south, east, north = polygon.bounds
     lon_step, lat_step = grid.lon_step / times, grid.lat_step / times
     lon = west + np.float64(lon_step) * np.arange(-2.5, math.ceil((east - west) / lon_step) + 4)
     lat = south + np.float64(lat_step) * np.arange(-2.5, math.ceil((north - south) / lat_step) + 4)
-    return _measured(lon, lat, False, radius_at(surface, unit_of(lon[None, :], lat[:, None])))
+    return _measured(lon, lat, False, grid.look(grid.radius, *np.meshgrid(lon, lat)))
 
 
 # --- the design, gathered ------------------------------------------------------------------------------
@@ -976,31 +1030,25 @@ def _uncut(grid: _Grid, regions: _Regions, edge: Floats) -> list[int]:
     return found
 
 
-def _smallest_radius(
-    cut: _Cut, regions: _Regions, grid: _Grid, cutters: Sequence[Cutter], chosen: Bools
-) -> Floats:
-    """Return for each region the radius of the smallest cutter that works in it [mm]."""
-    lon, lat = lonlat_of(cut.exit)
-    region = grid.nearest(regions.inside, lon, lat)
-    found = np.full(len(regions.names), min(tool.radius_mm for tool in cutters))
-    for number in range(len(found)):
-        used = np.unique(cut.cutter[(region == number) & chosen])
-        if len(used):
-            found[number] = min(cutters[i].radius_mm for i in used)
-    return found
-
-
 # depth of openings
 
 
-def _foot(surface: Surface, points: Floats, start: Floats, rounds: int = 4) -> tuple[Floats, Floats]:
-    """Return depth below the skin (n,) and the foot's direction (n, 3), going along normals from a start."""
+def _foot(surface: Surface, points: Floats, start: Floats, rounds: int = 18) -> tuple[Floats, Floats]:
+    """Return depth below the skin (n,) and the foot's direction (n, 3), going along normals from a start.
+
+    Steps are halved: in the valley between two ribs, whose hollow is tighter than the depth, whole steps
+    would leap from flank to flank for ever.
+    """
     unit = start
     depth = np.zeros(len(points))
     for _ in range(rounds):
         normal = normals_at(surface, unit)
         depth = np.sum((radius_at(surface, unit)[:, None] * unit - points) * normal, axis=1)
-        unit = normalised(points + depth[:, None] * normal)
+        onward = normalised(points + depth[:, None] * normal)
+        settled = bool(np.abs(onward - unit).max(initial=0.0) < _FOOT_SETTLED)
+        unit = normalised(onward + unit)
+        if settled:
+            break
     return depth, unit
 
 
@@ -1444,8 +1492,8 @@ def _judge(
     depth = np.where(fallen, np.maximum(cut.depth, design.wall + rules.overshoot_mm), cut.depth)
     edge = np.where(fallen, np.minimum(cut.edge, -step), cut.edge)
 
-    open_reach = _reaches(surface, grid, cut, openings, cutters, cut.deep)
-    shave_reach = _reaches(surface, grid, cut, shaves, cutters, ~cut.deep)
+    open_reach = _reaches(grid, cut, openings, cutters, cut.deep)
+    shave_reach = _reaches(grid, cut, shaves, cutters, ~cut.deep)
     every = _line(surface, _contours(grid, cut.edge))
     open_errors, shave_errors = _NO_ERRORS, _NO_ERRORS
     if openings.names:
@@ -1499,12 +1547,18 @@ def _joined(*errors: _Errors) -> _Errors:
 
 
 def _reaches(
-    surface: Surface, grid: _Grid, cut: _Cut, regions: _Regions, cutters: Sequence[Cutter], chosen: Bools
+    grid: _Grid, cut: _Cut, regions: _Regions, cutters: Sequence[Cutter], chosen: Bools
 ) -> list[_Reach]:
-    radii = _smallest_radius(cut, regions, grid, cutters, chosen)
-    return [
-        _reach(surface, grid, polygon, float(a)) for polygon, a in zip(regions.polygons, radii, strict=True)
-    ]
+    """Return what the smallest cutter that works in each region can reach, standing as it stood there."""
+    region = np.where(chosen, grid.nearest(regions.inside, *lonlat_of(cut.exit)), -1)
+    found = []
+    for number, polygon in enumerate(regions.polygons):
+        mine = np.flatnonzero(region == number)
+        used = np.unique(cut.cutter[mine])
+        radius = min(cutters[i].radius_mm for i in (used if len(used) else range(len(cutters))))
+        rim = regions.line.point[regions.line.owner == number]
+        found.append(_reach(grid, polygon, rim, radius, _stance(grid, cut, mine)))
+    return found
 
 
 def _shave_outline(

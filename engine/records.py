@@ -354,7 +354,7 @@ class Rules:
     open_share_picture: float = 0.55
     latitude_warn_deg: float = 50.0
     latitude_stop_deg: float = 65.0
-    lean_plan_deg: float = 35.0  # beyond it a flat cutter's footprint rarely fits slots drawn for it
+    lean_plan_deg: float = 38.0  # a plan leans no further: the footprint is then 1.27 times as long as wide
     lean_relief_deg: float = 8.0  # beyond it a ball cutter's shank touches the rim of a relief
     lean_warn_deg: float = 35.0
     lean_stop_deg: float = 50.0

@@ -11,7 +11,6 @@ _BY_KIND = {
     "squash": Rules(),
     "turnip": Rules(
         kind="turnip",
-        lean_plan_deg=38.0,
         web_floor_mm=5.0,
         bridge_floor_mm=5.0,
         relief_min_wall_mm=3.0,
@@ -19,7 +18,6 @@ _BY_KIND = {
     ),
     "gourd": Rules(
         kind="gourd",
-        lean_plan_deg=38.0,
         web_floor_mm=3.0,
         web_share_of_wall=0.3,
         bridge_floor_mm=3.0,

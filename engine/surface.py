@@ -102,7 +102,7 @@ def tangents(unit: Floats) -> tuple[Floats, Floats]:
     return east, np.cross(unit, east)
 
 
-def depth_below(surface: Surface, points: Floats, rounds: int = 4) -> Floats:
+def depth_below(surface: Surface, points: Floats, rounds: int = 12) -> Floats:
     """Return how deep points lie below the skin, as the distance to the nearest skin point.
 
     Parameters
@@ -122,7 +122,8 @@ def depth_below(surface: Surface, points: Floats, rounds: int = 4) -> Floats:
     unit = normalised(points)
     depth = np.zeros(points.shape[:-1])
     for _ in range(rounds):
-        depth, unit = foot_below(surface, points, unit)
+        depth, onward = foot_below(surface, points, unit)
+        unit = normalised(unit + onward)  # in a tight valley whole steps would leap from flank to flank
     return depth
 
 

@@ -16,16 +16,9 @@ from shapely.affinity import translate
 
 from engine.chart import own_mercator, to_sphere
 from engine.frames import unit_of
-from engine.offset import (
-    SkinMetric,
-    centre_line,
-    medial_axis,
-    metric_at,
-    metric_of,
-    offset_region,
-    skin_metric,
-)
+from engine.offset import centre_line, medial_axis, offset_region
 from engine.records import Placement
+from engine.skin_metric import SkinMetric, metric_at, metric_of, skin_metric
 from engine.surface import surface_of
 
 
@@ -233,13 +226,14 @@ RADIUS, MIDDLE = 100.0, np.radians(20)
 def sphere_metric(axis_of):
     chart = own_mercator(surface_of(lambda d: np.full(d.shape[:-1], RADIUS)), Placement(latitude_rad=MIDDLE))
 
-    def skin_and_axis(sheet):
-        unit = unit_of(*to_sphere(chart, sheet))
-        return RADIUS * unit, axis_of(unit)
+    def skin(sheet):
+        return RADIUS * unit_of(*to_sphere(chart, sheet))
 
     at = np.array([[-20.0, -25.0], [0.0, 0.0], [15.0, 30.0]])
     _, latitude = to_sphere(chart, at)
-    return metric_at(skin_metric(skin_and_axis, (-40, -40, 40, 40)), at), latitude
+    return metric_at(
+        skin_metric(skin, lambda _, points: axis_of(points / RADIUS), (-40, -40, 40, 40)), at
+    ), latitude
 
 
 def test_square_to_the_skin_the_tensor_is_mercator_s_scale():

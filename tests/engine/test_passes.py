@@ -209,7 +209,8 @@ def test_tips_reach_a_depth_square_to_the_skin_however_the_axis_leans():
     """
     skin = R * np.array([[np.cos(0.6), 0.0, np.sin(0.6)]])
     lean = np.array([[1.0, 0.0, 0.0]])
-    tips = tips_at_depth(SPHERE, skin, skin / R, lean, np.array([[2.0], [17.5]]))
+    depths = np.array([2.0, 17.5])
+    tips = tips_at_depth(SPHERE, skin, skin / R, lean, lambda _, level: depths[level], 2)
     np.testing.assert_allclose(
         R - np.linalg.norm(tips[:, 0], axis=1), [2.0, 17.5], atol=RULES.depth_tolerance_mm / 3
     )
@@ -217,10 +218,10 @@ def test_tips_reach_a_depth_square_to_the_skin_however_the_axis_leans():
 
 
 def test_a_leaf_between_four_machines_is_the_same_leaf():
-    """The skin a pass follows differs between machines only by how the cutter leans: at the
-    waist not at all.
+    """The skin a pass follows differs between machines only by how the cutter leans: close to the waist,
+    where both heads stand square to the skin, not at all.
     """
     lines = [
-        passes_of(Point(0, 0).buffer(9), machine=name)[0][0].skin_work_mm for name in ("Badger", "Otter")
+        passes_of(Point(0, 0).buffer(5), machine=name)[0][0].skin_work_mm for name in ("Badger", "Otter")
     ]
     np.testing.assert_allclose(lines[0], lines[1], atol=1e-3)

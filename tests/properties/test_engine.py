@@ -10,8 +10,9 @@ from shapely.affinity import rotate
 
 from engine.chart import own_mercator, to_sheet, to_sphere
 from engine.frames import lonlat_of, near_longitude, normalised, unit_of
-from engine.offset import SkinMetric, offset_region
+from engine.offset import offset_region
 from engine.records import Placement, ProbeScan, Wall
+from engine.skin_metric import SkinMetric
 from engine.surface import depth_below, fit_surface, normals_at, radius_at, surface_of
 from engine.travel import onto_shell
 from engine.wall import wall_at
