@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 
 from engine.errors import BadInput, CannotBeDone
-from engine.records import Axis, Cutter, Floats, Ints, Machine, Poses, ReadProgram
+from engine.records import Axis, Bools, Cutter, Floats, Ints, Machine, Poses, ReadProgram
 
 HEADER_KEYS = ("job", "workpiece", "scan", "machine", "cutter", "written by")
 """What the first comments of a program name, in this order."""
@@ -179,7 +179,7 @@ class _Writer:
         counts = np.rint(poses.axes * np.array(self.tens)).astype(np.int64)
         self.counts: list[list[int]] = counts.tolist()
         self.home: list[int] = np.rint(np.array(machine.home) * np.array(self.tens)).astype(int).tolist()
-        self.minutes: list[float] = _feed_minutes(poses).tolist()
+        self.minutes = _feed_minutes(poses)
         self.feeding: list[bool] = np.isfinite(self.path.feeds_mm_per_min).tolist()
         self.passes: list[int] = self.path.pass_index.tolist()
         self.cutter: list[int] = self.path.cutter.tolist()
@@ -222,42 +222,55 @@ class _Writer:
 
     def _moves(self, block: range, stand: list[int]) -> tuple[list[str], list[int]]:
         """Return the lines of one block of moves and where it ends."""
+        rows = slice(block.start, block.stop)
+        targets = np.array(self.counts[rows]) - np.array(self.turned)
+        steps = np.abs(np.diff(targets, axis=0, prepend=np.array([stand])))
+        changed = steps != 0
+        written = changed.any(axis=1)
+        feeds = self._feed_words(steps / np.array(self.tens), changed, _carried(self.minutes[rows], written))
+        words = [
+            [f"{word}{value:.{digits}f}" for value in column.tolist()]
+            for word, digits, column in zip(
+                self.words,
+                (4 if rotary else 3 for rotary in self.rotary),
+                (targets / np.array(self.tens)).T,
+                strict=True,
+            )
+        ]
         lines: list[str] = []
         running, mode, feed, motion = -1, "", "", ""
-        minutes = 0.0
-        for row in block:
+        columns = range(len(self.words))
+        for i, moved in enumerate(changed.tolist()):
+            row = block.start + i
             if self.passes[row] != running:
                 running = self.passes[row]
                 if running >= 0:
                     lines.append(_comment(f"pass: {self.pass_names[running]}"))
-            minutes = minutes + self.minutes[row] if self.feeding[row] else 0.0
-            target = [count - turn for count, turn in zip(self.counts[row], self.turned, strict=True)]
-            changed = self._changed(stand, target)
-            if not changed:
+            if not written[i]:
                 continue  # too small to be written: its time goes to the next
-            words = self._axis_words(target, changed)
+            text = " ".join([words[column][i] for column in columns if moved[column]])
             if not self.feeding[row]:
-                lines.append(words if motion == "G0" else f"G0 {words}")
+                lines.append(text if motion == "G0" else f"G0 {text}")
                 motion = "G0"
-            else:
-                wanted, new_feed = self._feed_words(stand, target, changed, minutes)
-                prefix = "" if wanted == mode else f"{wanted} "
-                prefix += "" if motion == "G1" else "G1 "
-                suffix = "" if wanted == mode == "G94" and new_feed == feed else f" {new_feed}"
-                lines.append(f"{prefix}{words}{suffix}")
-                mode, feed, motion, minutes = wanted, new_feed, "G1", 0.0
-            stand = target
-        return lines, stand
+                continue
+            wanted, new_feed = feeds[i]
+            prefix = "" if wanted == mode else f"{wanted} "
+            prefix += "" if motion == "G1" else "G1 "
+            suffix = "" if wanted == mode == "G94" and new_feed == feed else f" {new_feed}"
+            lines.append(f"{prefix}{text}{suffix}")
+            mode, feed, motion = wanted, new_feed, "G1"
+        return lines, (targets[-1].tolist() if len(targets) else stand)
 
-    def _feed_words(
-        self, stand: list[int], target: list[int], changed: Sequence[int], minutes: float
-    ) -> tuple[str, str]:
-        steps = [abs(target[i] - stand[i]) / self.tens[i] for i in changed]
-        least = max(step / self.machine.axes[i].max_speed for i, step in zip(changed, steps, strict=True))
-        minutes = max(minutes, least)
-        if any(self.rotary[i] for i in changed):
-            return "G93", "F" + _plain(1.0 / minutes)
-        return "G94", "F" + _plain(sum(step**2 for step in steps) ** 0.5 / minutes)
+    def _feed_words(self, steps: Floats, changed: Bools, minutes: Floats) -> list[tuple[str, str]]:
+        """Return mode and F word of each row, no axis faster than it can go; `steps` (n, k) [mm, deg]."""
+        speeds = np.array([axis.max_speed for axis in self.machine.axes])
+        minutes = np.maximum(np.maximum(minutes, (steps / speeds).max(axis=1)), 1e-12)
+        turning = (changed & np.array(self.rotary)).any(axis=1)
+        values = np.where(turning, 1.0, np.linalg.norm(steps, axis=1)) / minutes
+        return [
+            ("G93" if turns else "G94", "F" + _plain(value))
+            for turns, value in zip(turning.tolist(), values.tolist(), strict=True)
+        ]
 
     def _changed(self, stand: list[int], target: list[int]) -> list[int]:
         return [i for i, (old, new) in enumerate(zip(stand, target, strict=True)) if old != new]
@@ -275,6 +288,15 @@ class _Writer:
                 turn = 360 * self.tens[i]
                 turns[i] = turn * round((stand[i] - self.home[i]) / turn)
         return turns
+
+
+def _carried(minutes: Floats, written: Bools) -> Floats:
+    """Return the time of each row with that of the rows before it that are too small to be written."""
+    found = minutes.copy()
+    for i in np.flatnonzero(~written):
+        if i + 1 < len(found) and found[i + 1] > 0:
+            found[i + 1] += found[i]
+    return found
 
 
 def _feed_minutes(poses: Poses) -> Floats:
@@ -391,12 +413,13 @@ def _blocks(text: str) -> Iterator[tuple[int, list[str], list[tuple[str, str]]]]
             if "(" in line or ")" in line:
                 raise BadInput(f"line {number}: a comment is not closed or stands inside another")
         block = "".join(line.split()).upper()
-        if not _BLOCK.fullmatch(block):
+        words = _WORD.findall(block)
+        if sum([1 + len(digits) for _, digits in words]) != len(block):
             if block == "%":  # the mark before and after a program on tape
                 continue
             raise BadInput(f"line {number}: {_junk(block)}")
         if block or comments:
-            yield number, comments, _WORD.findall(block)
+            yield number, comments, words
 
 
 def _junk(block: str) -> str:
@@ -470,7 +493,7 @@ class _Reader:
 
     def take_block(self, found: list[tuple[str, str]]) -> bool:
         """Run one block in the order of NISTIR 6556, table 8; True at the end of the program."""
-        words = self._sorted(found)
+        words = self._only_axes(found) or self._sorted(found)
         if words.feed_mode is not None:
             inverse = words.feed_mode == 93.0
             if inverse != self.inverse_time:
@@ -486,6 +509,20 @@ class _Reader:
         if words.axes:
             self._move(words)
         return words.stop == 2.0
+
+    def _only_axes(self, found: list[tuple[str, str]]) -> _Words | None:
+        """Return the words of a block that holds axis words and F alone, as nearly all do; else None."""
+        axes: dict[int, float] = {}
+        feed = None
+        for letter, digits in found:
+            column = self.columns.get(letter)
+            if column is not None and column not in axes:
+                axes[column] = float(digits)
+            elif letter == "F" and feed is None:
+                feed = float(digits)
+            else:
+                return None
+        return _Words(feed=feed, axes=list(axes.items()))
 
     def _sorted(self, found: list[tuple[str, str]]) -> _Words:
         """Sort the words of a block; each kind may stand there once."""

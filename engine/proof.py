@@ -61,8 +61,9 @@ _SAME_AXIS_MM = 0.1  # a rapid plunge must run in ground cut along the same line
 _FOOT_SETTLED = 2e-4  # change of a foot's direction [-]: a fiftieth of a millimetre on the skin
 _SYMMETRIC = 0.95  # correlation of a design with its mirror picture above which mirroring cannot be told
 _MOST_STANCES = 200  # places a region at which the cutter's direction is kept
-_NEAR_TARGETS = 12
-_UPRIGHT = math.radians(6.0)  # a lean below it changes widths by less than 0.6 %
+_NEAR_TARGETS = 8
+_UPRIGHT = math.radians(4.0)  # a lean below it changes widths by less than 0.25 %
+_LEANS_MUCH = math.radians(18.0)  # below it the nearest target across is the nearest one, to 0.15 %
 _MOST_LEAN = math.radians(50.0)
 _BAND_MM = 0.6  # about the cutter's radius: there distances are taken exactly
 _FLAT, _BALL, _CONE, _SPHERE = 0, 1, 2, 3
@@ -195,10 +196,9 @@ class _Grid:
         found: Floats = map_coordinates(grid, [row, column + self.full], order=1, mode="nearest")
         return found
 
-    def normal(self, lon: Floats, lat: Floats) -> Floats:
-        """Return the skin's normals at the nearest nodes."""
-        east, north = np.gradient(self.skin, axis=1), np.gradient(self.skin, axis=0)
-        return normalised(np.cross(self.nearest(east, lon, lat), self.nearest(north, lon, lat)))
+    def normals(self) -> Floats:
+        """Return the skin's normals at the nodes (h, w, 3)."""
+        return normalised(np.cross(np.gradient(self.skin, axis=1), np.gradient(self.skin, axis=0)))
 
     def nearest(self, grid: Any, lon: Floats, lat: Floats) -> Any:
         """Return a field of the grid at the nearest node."""
@@ -670,17 +670,18 @@ class _Stance:
 
     tree: Any  # of places on the skin; None when no cutter came here
     direction: Floats  # (n, 3)
-    leaning: bool
+    lean_rad: float  # the most from the skin's normal
 
     def across(self, tree: Any, targets: Floats, points: Floats) -> Floats:
         """Return for each point the distance to the nearest of `targets`, square to the cutter [mm].
 
-        Seen along a leaning cutter lengths along its lean are shorter; the nearest target is then another
-        one, so several are tried.
+        Seen along a leaning cutter lengths along its lean are shorter; the nearest target may then be another
+        one, so several are tried where it leans much.
         """
-        if not self.leaning or len(targets) < _NEAR_TARGETS:
+        if self.lean_rad < _UPRIGHT or len(targets) < _NEAR_TARGETS:
             return np.asarray(tree.query(points)[0], float)
-        _, near = tree.query(points, k=_NEAR_TARGETS)
+        many = _NEAR_TARGETS if self.lean_rad > _LEANS_MUCH else 1
+        near = tree.query(points, k=many)[1].reshape(len(points), many)
         _, own = self.tree.query(points)
         off = targets[near] - points[:, None, :]
         along = np.einsum("nkc,nc->nk", off, self.direction[own])
@@ -712,18 +713,14 @@ class _Reach:
         return np.where(to_outline >= self.radius, to_outline, np.clip(by_round, 0.0, to_outline))
 
 
-def _stance(grid: _Grid, cut: _Cut, mine: Ints) -> _Stance:
+def _stance(samples: _Samples, exits: Floats, lean_rad: Floats, mine: Ints) -> _Stance:
     """Return how the cutter stood at some of the samples, thinned out: it turns slowly."""
     from scipy.spatial import cKDTree
 
     if len(mine) == 0:
-        return _Stance(None, np.zeros((0, 3)), False)
+        return _Stance(None, np.zeros((0, 3)), 0.0)
     mine = mine[:: max(1, len(mine) // _MOST_STANCES)]
-    lon, lat = lonlat_of(cut.exit[mine])
-    direction = cut.samples.direction[mine]
-    lean = np.sum(direction * grid.normal(lon, lat), axis=1).min()
-    places = cut.exit[mine] * grid.look(grid.radius, lon, lat)[:, None]
-    return _Stance(cKDTree(places), direction, bool(lean < math.cos(_UPRIGHT)))
+    return _Stance(cKDTree(exits[mine]), samples.direction[mine], float(lean_rad[mine].max()))
 
 
 def _reach(grid: _Grid, polygon: Polygon, rim: Floats, radius: float, stance: _Stance) -> _Reach:
@@ -739,7 +736,7 @@ def _reach(grid: _Grid, polygon: Polygon, rim: Floats, radius: float, stance: _S
     row_mm = fine.lat_step * float(fine.radius.mean())
     column_mm = fine.lon_step * float((fine.radius * np.cos(fine.lat)[:, None]).mean())
     roughly = distance_transform_edt(inside, sampling=(row_mm, column_mm))
-    widest = radius / math.cos(_MOST_LEAN) if stance.leaning else radius
+    widest = radius / math.cos(min(stance.lean_rad, _MOST_LEAN))
     close = inside & (roughly > radius - _BAND_MM) & (roughly < widest + _BAND_MM)
     to_outline = np.where(roughly < radius, np.minimum(roughly, radius - _BAND_MM / 2), widest + _BAND_MM)
     to_outline[~inside] = 0.0
@@ -1550,14 +1547,21 @@ def _reaches(
     grid: _Grid, cut: _Cut, regions: _Regions, cutters: Sequence[Cutter], chosen: Bools
 ) -> list[_Reach]:
     """Return what the smallest cutter that works in each region can reach, standing as it stood there."""
-    region = np.where(chosen, grid.nearest(regions.inside, *lonlat_of(cut.exit)), -1)
+    if not regions.names:
+        return []
+    lon, lat = lonlat_of(cut.exit)
+    region = np.where(chosen, grid.nearest(regions.inside, lon, lat), -1)
+    cosine = np.sum(cut.samples.direction * grid.nearest(grid.normals(), lon, lat), axis=1)
+    lean_rad = np.arccos(np.clip(cosine, -1.0, 1.0))
+    exits = cut.exit * grid.look(grid.radius, lon, lat)[:, None]
     found = []
     for number, polygon in enumerate(regions.polygons):
         mine = np.flatnonzero(region == number)
         used = np.unique(cut.cutter[mine])
         radius = min(cutters[i].radius_mm for i in (used if len(used) else range(len(cutters))))
         rim = regions.line.point[regions.line.owner == number]
-        found.append(_reach(grid, polygon, rim, radius, _stance(grid, cut, mine)))
+        stance = _stance(cut.samples, exits, lean_rad, mine)
+        found.append(_reach(grid, polygon, rim, radius, stance))
     return found
 
 

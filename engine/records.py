@@ -344,7 +344,7 @@ class Rules:
     clearance_mm: float = 15.0  # the shell for travel lies this far outside the skin's farthest point
     approach_mm: float = 3.0  # a plunge starts at feed this far above the skin
     chord_tolerance_mm: float = 0.01
-    point_spacing_mm: float = 2.0  # longest step along a pass on the skin
+    point_spacing_mm: float = 3.0  # longest step along a pass on the skin
     bridge_floor_mm: float = 6.0
     bridge_load_n: float = 10.0
     bridge_strength_mpa: float = 0.25

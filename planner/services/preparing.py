@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor, as_completed
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -211,20 +212,25 @@ class _Read:
     rules: Rules
 
 
-def _read(inputs: JobInputs) -> _Read:
+@lru_cache(maxsize=32)
+def _layers(artwork: bytes, name: str, width_mm: float, treatment: str | None) -> Layers:
+    """Read a drawing once a process: many jobs show the same one."""
     from engine.artwork import read_artwork
+    from engine.records import Treatment
+
+    return read_artwork(
+        artwork, name, width_mm=width_mm, treatment=Treatment(treatment) if treatment else None
+    )
+
+
+def _read(inputs: JobInputs) -> _Read:
     from engine.files import read_cutters, read_touches, read_wall
-    from engine.records import Placement, Treatment
+    from engine.records import Placement
     from engine.rules import rules_for
 
     return _Read(
         scan=read_touches(inputs.touches, f"touches of {inputs.workpiece}", inputs.tip_radius_mm),
-        layers=read_artwork(
-            inputs.artwork,
-            inputs.artwork_name,
-            width_mm=inputs.width_mm,
-            treatment=Treatment(inputs.treatment) if inputs.treatment else None,
-        ),
+        layers=_layers(inputs.artwork, inputs.artwork_name, inputs.width_mm, inputs.treatment),
         placement=Placement(
             math.radians(inputs.longitude_deg),
             math.radians(inputs.latitude_deg),
