@@ -12,6 +12,7 @@ from typing import Any
 from planner.database.lines import ChartRow, JobPage, NightLine, PreparationLine, SeasonChart, SeasonOverview
 
 _READY = ("cut", "placed")
+_SPARE = "Spare "  # what a lantern without a station is called, see `planner.database.queries.parts`
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +36,20 @@ class JobAnswer:
 
     refused_by: int
     warned_by: int
-    machines: tuple[str, ...]
+    written: tuple[str, ...]  # machines for which a program stands on disk
+    could: tuple[str, ...]  # machines that may take it; no program is written for them
+    barred: tuple[tuple[str, tuple[str, ...]], ...]  # why not, and which machines
     prepared: bool
 
+    @property
+    def no_machine(self) -> bool:
+        """Whether every machine was tried and none takes it."""
+        return bool(self.barred) and not self.written and not self.could
 
-def season_answer(overview: SeasonOverview, chart: SeasonChart, now: datetime) -> SeasonAnswer:
+
+def season_answer(
+    overview: SeasonOverview, chart: SeasonChart, now: datetime, spares: dict[date, tuple[int, int]]
+) -> SeasonAnswer:
     """Return how many lanterns of the coming night will be lit by the plan, which will not, and why.
 
     Parameters
@@ -50,15 +60,23 @@ def season_answer(overview: SeasonOverview, chart: SeasonChart, now: datetime) -
         The plan over time [-].
     now : datetime
         The present instant [-].
+    spares : dict
+        Of each night, how many of its lanterns are for no station, and how many of these are cut [-].
     """
     coming = _coming(overview.nights, now)
     night = coming.night if coming else overview.opening_night
-    ends = _last_rows(row for lane in chart.lanes for row in lane.rows if row.night == night)
+    spare, spare_ready = spares.get(night, (0, 0))
+    ends = _last_rows(
+        row
+        for lane in chart.lanes
+        for row in lane.rows
+        if row.night == night and not row.label.startswith(_SPARE)
+    )
     open_rows = [row for row in ends if row.state not in _READY]
     late = tuple(row for row in open_rows if row.late_min > 0)
-    ready = coming.ready if coming else len(ends) - len(open_rows)
+    ready = coming.ready - spare_ready if coming else len(ends) - len(open_rows)
     lit = ready + len(open_rows) - len(late)
-    wanted = coming.jobs if coming else len(ends)
+    wanted = coming.jobs - spare if coming else len(ends)
     missing = reasons_of(chart.undone)
     left_out = sum(len(names) for _, names in missing)
     row, machine = _next(chart, now)
@@ -89,6 +107,12 @@ def reasons_of(undone: Iterable[dict[str, Any]]) -> tuple[tuple[str, tuple[str, 
         # a plan knows a job as "Gate 3 #12"; people read "Gate 3 (job 12)"
         names[str(entry.get("why") or "no reason recorded")].append(re.sub(r" #(\d+)$", r" (job \1)", name))
     return tuple((why, tuple(found)) for why, found in names.items())
+
+
+def briefly(why: str) -> str:
+    """Return the first reason of several, for a place where the whole would bury the answer."""
+    first = why.split(";")[0].strip()
+    return first if len(first) <= 110 else first[:107].rstrip() + "…"
 
 
 def _coming(nights: tuple[NightLine, ...], now: datetime) -> NightLine | None:
@@ -130,10 +154,17 @@ def job_answer(page: JobPage, shown: PreparationLine | None) -> JobAnswer:
         The preparation the page shows [-].
     """
     severities = [str(finding.get("severity")) for finding in shown.findings] if shown else []
+    written = {line.machine for line in page.preparations if line.current and line.state == "done"}
+    barred: defaultdict[str, list[str]] = defaultdict(list)
+    for line in page.run_times:
+        if not line.eligible:
+            barred[line.reason].append(line.machine)
     return JobAnswer(
         refused_by=severities.count("refuse"),
         warned_by=severities.count("warn"),
-        machines=tuple(line.machine for line in page.run_times if line.eligible),
+        written=tuple(sorted(written)),
+        could=tuple(line.machine for line in page.run_times if line.eligible and line.machine not in written),
+        barred=tuple((reason, tuple(names)) for reason, names in barred.items()),
         prepared=shown is not None,
     )
 

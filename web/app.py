@@ -14,12 +14,15 @@ from web import (
     errors,
     filters,
     fleet,
+    floor,
     headers,
     jobs,
+    paper,
     people,
     plan,
     produce,
     season,
+    venue,
     words,
 )
 from web.session import Venue, now
@@ -51,7 +54,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
     access.register(app, settings.folder, demo=demo)
-    for part in (season, jobs, produce, fleet, plan, people):
+    for part in (season, jobs, produce, fleet, plan, people, floor, paper, venue):
         app.register_blueprint(part.pages)
     app.url_defaults(_stay_in_season)
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})

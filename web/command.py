@@ -1,17 +1,23 @@
-"""How are the pages served? By a small threaded server, alone or beside other work."""
+"""How are the pages served? By a small threaded server, with one worker beside it for the long work."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import click
+from sqlalchemy import func, select
 
 from planner.config import Settings, settings_from
+from planner.database import tables
+from planner.database.session import reading, session_factory, unit_of_work
 
 _HOST = "127.0.0.1"
+_DEMO = "demo-season"  # the file by which a folder of the demo is known
 
 
 def serve_beside(settings: Settings, port: int, clock: Callable[[], datetime] | None = None) -> str:
@@ -30,15 +36,57 @@ def serve_beside(settings: Settings, port: int, clock: Callable[[], datetime] | 
 
     from web import create_app
 
-    app = create_app(settings, clock=clock) if clock else create_app(settings)
+    clock = clock or _wall_clock
+    app = create_app(settings, clock=clock, demo=(settings.folder / _DEMO).exists())
     try:
-        server = create_server(app, host=_HOST, port=port, threads=4)
+        server = create_server(app, host=_HOST, port=port, threads=8)
     except OSError as error:
         raise click.ClickException(
             f"port {port} is taken ({error.strerror}); name another one with --port"
         ) from error
     threading.Thread(target=server.run, daemon=True).start()
+    _start_worker(settings, clock)
     return f"http://{_HOST}:{port}/"
+
+
+def _wall_clock() -> datetime:
+    return datetime.now(UTC)
+
+
+def _start_worker(settings: Settings, clock: Callable[[], datetime]) -> None:
+    """Start the worker in a process of its own; it ends by itself when this one does."""
+    ahead_s = (clock() - _wall_clock()).total_seconds()
+    command = [sys.executable, "-m", "planner.worker", settings.database_url, str(settings.folder)]
+    subprocess.Popen([*command, settings.time_zone, f"{ahead_s:.3f}"], stdin=subprocess.DEVNULL)
+
+
+def clock_of(settings: Settings) -> Callable[[], datetime]:
+    """Return the wall's clock; on the demo's folder one that goes on from the demo's newest record.
+
+    Parameters
+    ----------
+    settings : Settings
+        Database and folder [-].
+    """
+    if not (settings.folder / _DEMO).exists():
+        return _wall_clock
+    factory = session_factory(settings.database_url)
+    with reading(factory) as db:
+        newest = [
+            db.scalar(select(func.max(column, type_=column.type)))
+            for column in (
+                tables.Plan.recorded_at,
+                tables.Work.heartbeat_at,
+                tables.Run.started_at,
+                tables.Run.ended_at,
+                tables.Change.recorded_at,
+                tables.LitCheck.recorded_at,
+            )
+        ]
+    factory.kw["bind"].dispose()
+    known = [instant for instant in newest if instant is not None]
+    ahead = max(known) - _wall_clock() if known else timedelta()
+    return lambda: _wall_clock() + ahead
 
 
 @click.command()
@@ -47,12 +95,34 @@ def serve_beside(settings: Settings, port: int, clock: Callable[[], datetime] | 
 )
 @click.option("--port", type=click.IntRange(1, 65535), default=8470, show_default=True)
 def serve(folder: Path | None, port: int) -> None:
-    """Serve the pages on this machine."""
+    """Serve the pages on this machine, with a worker for the long work."""
     from planner.database.migrate import upgrade
 
     settings = settings_from()
     if folder is not None:
         settings = Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, settings.time_zone)
     upgrade(settings.database_url)
-    click.echo(f"pages: {serve_beside(settings, port)}  (ends with Ctrl-C)")
-    threading.Event().wait()
+    address = serve_beside(settings, port, clock_of(settings))
+    click.echo(f"pages: {address}  (ends with Ctrl-C)")
+    _say_first_invitation(settings, address)
+    try:
+        threading.Event().wait()
+    except KeyboardInterrupt:
+        click.echo("ended")
+
+
+def _say_first_invitation(settings: Settings, address: str) -> None:
+    """Print the address that makes the first lead, where nobody can sign in yet."""
+    from planner.services.people import first_invitation
+
+    if (settings.folder / _DEMO).exists():
+        click.echo("demo: a browser on this computer is signed in by itself, as a demo lead")
+        return
+    factory = session_factory(settings.database_url)
+    with unit_of_work(factory) as db:
+        token = first_invitation(db, at=_wall_clock())
+    factory.kw["bind"].dispose()
+    if token is not None:
+        click.echo(
+            f"nobody can sign in yet; this address makes the first lead, once: {address}welcome/{token}"
+        )

@@ -8,7 +8,7 @@ from typing import Any
 
 from flask import Flask, url_for
 
-from web import packages, words
+from web import answers, packages, words
 from web.session import now, venue, zone
 
 
@@ -115,6 +115,20 @@ def register(app: Flask) -> None:
     app : Flask
         The application [-].
     """
-    for given in (clock, day, when, span, away, seconds, mm, percent, turn, amount, listed, small_picture):
+    for given in (
+        clock,
+        day,
+        when,
+        span,
+        away,
+        seconds,
+        mm,
+        percent,
+        turn,
+        amount,
+        listed,
+        small_picture,
+        answers.briefly,
+    ):
         app.add_template_filter(given)
     app.jinja_env.globals.update(mark=words.mark, tier_words=words.TIERS)

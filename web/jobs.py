@@ -49,13 +49,6 @@ def job(job_id: int) -> ResponseReturnValue:
     )
 
 
-@pages.get("/jobs/<int:job_id>/sheet")
-@allow(Role.VIEWER)
-def sheet(job_id: int) -> ResponseReturnValue:
-    """Show the sheet for the machine, to be printed."""
-    return _file(job_id, "sheet.html")
-
-
 @pages.get("/jobs/<int:job_id>/files/<name>")
 @allow(Role.VIEWER)
 def file(job_id: int, name: str) -> ResponseReturnValue:

@@ -34,12 +34,13 @@ def season() -> ResponseReturnValue:
         overview = queries.season_overview(db, line.season_id, now=now())
         chart = queries.season_chart(db, line.season_id)
         plan = queries_web.plan_facts(db, line.season_id)
+        spares = queries_web.spare_jobs(db, line.season_id)
     return render_template(
         "season.html",
         overview=overview,
         chart=chart,
         plan=plan,
-        answer=season_answer(overview, chart, now()),
+        answer=season_answer(overview, chart, now(), spares),
         days=days_of(chart, zone(), now(), plan.frozen_until_at if plan else None),
         works=_progress(works),
     )

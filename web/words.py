@@ -11,14 +11,19 @@ CAUTION = (
 
 MAIN_PAGES = (  # endpoint and name, in the order in which a day needs them
     ("season.season", "Season"),
+    ("floor.machines", "Floor"),
     ("jobs.jobs", "Jobs"),
-    ("plan.plan", "Plan"),
     ("produce.workpieces", "Pieces"),
     ("produce.designs", "Designs"),
     ("fleet.machines", "Machines"),
     ("fleet.cutters", "Cutters"),
+    ("plan.plan", "Plan"),
 )
-MORE_PAGES = (("people.everybody", "People", "keeper"),)  # endpoint, name, least role
+MORE_PAGES = (  # endpoint, name, least role
+    ("venue.venue", "For the venue", "viewer"),
+    ("paper.index", "Paper", "viewer"),
+    ("people.everybody", "People", "keeper"),
+)
 
 
 class Mark(NamedTuple):

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, String, Subquery, case, cast, func, or_, select
@@ -12,8 +13,8 @@ from sqlalchemy.orm import Session, aliased
 
 from planner.database import tables
 from planner.database.lines import JobLine
-from planner.database.queries.parts import label_of, pictures, thumbnail
-from planner.database.states import PlanState, PreparationState
+from planner.database.queries.parts import READY, label_of, pictures, thumbnail
+from planner.database.states import JobState, PlanState, PreparationState, WorkpieceState, WorkState
 from planner.errors import NotFound
 
 
@@ -81,6 +82,25 @@ def plan_facts(db: Session, season_id: int) -> PlanFacts | None:
         tiers=found.tiers,
         undone=tuple(found.undone),
     )
+
+
+def spare_jobs(db: Session, season_id: int) -> dict[date, tuple[int, int]]:
+    """Return of each night how many lanterns are for no station, and how many of these are cut.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    """
+    job = tables.Job
+    rows = db.execute(
+        select(job.night, func.count(job.id), func.sum(case((job.state.in_(READY), 1), else_=0)))
+        .where(job.season_id == season_id, job.station_id.is_(None), job.state != JobState.CANCELLED)
+        .group_by(job.night)
+    )
+    return {night: (count, ready) for night, count, ready in rows}
 
 
 def found_jobs(
@@ -325,3 +345,552 @@ def changes(db: Session, *, limit: int = 20, offset: int = 0) -> tuple[ChangeLin
 def change_count(db: Session) -> int:
     """Return how many changes are kept."""
     return db.scalar(select(func.count(tables.Change.id))) or 0
+
+
+# --- the floor -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FloorRow:
+    """A job on a machine's list."""
+
+    job_id: int
+    label: str
+    design: str
+    workpiece: str
+    store_place: str
+    state: str
+    night: date
+    start_at: datetime
+    end_at: datetime
+    thumbnail: str
+    machine_id: int
+    machine: str
+    cutters: tuple[str, ...]
+    due_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class OpenRun:
+    """A run that was reported started and not ended."""
+
+    run_id: int
+    job_id: int
+    machine_id: int
+    started_at: datetime
+    by: str
+    planned_s: float | None
+    paused_at: datetime | None
+    pause_reason: str
+    paused_min: float  # of the pauses that are over
+
+
+def planned_rows(
+    db: Session,
+    season_id: int,
+    *,
+    machine_id: int | None = None,
+    from_at: datetime | None = None,
+    until_at: datetime | None = None,
+    open_only: bool = False,
+    limit: int = 500,
+) -> tuple[FloorRow, ...]:
+    """Return rows of the published plan by time, on one machine or on all.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    machine_id : int, optional
+        Only on this machine [-].
+    from_at, until_at : datetime, optional
+        Only what ends after the first and starts before the second [-].
+    open_only : bool
+        Only jobs that are not cut yet [-].
+    limit : int
+        At most so many [-].
+    """
+    season = db.get(tables.Season, season_id)
+    if season is None:
+        raise NotFound(f"there is no season {season_id}")
+    row, plan, job, picture = tables.PlanRow, tables.Plan, tables.Job, pictures()
+    statement = (
+        select(
+            row.start_at,
+            row.end_at,
+            row.cutters,
+            row.machine_id,
+            tables.Machine.name.label("machine"),
+            job.id,
+            job.night,
+            job.state,
+            tables.Station.name.label("station"),
+            tables.Design.name.label("design"),
+            tables.Workpiece.number,
+            tables.Workpiece.store_place,
+            picture.c.folder,
+        )
+        .join(plan, plan.id == row.plan_id)
+        .join(job, job.id == row.job_id)
+        .join(tables.Machine, tables.Machine.id == row.machine_id)
+        .outerjoin(tables.Station, tables.Station.id == job.station_id)
+        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
+        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
+        .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
+        .outerjoin(picture, picture.c.job_id == job.id)
+        .where(plan.state == PlanState.PUBLISHED, plan.season_id == season_id)
+        .order_by(row.start_at, row.machine_id)
+        .limit(limit)
+    )
+    if machine_id is not None:
+        statement = statement.where(row.machine_id == machine_id)
+    if from_at is not None:
+        statement = statement.where(row.end_at > from_at)
+    if until_at is not None:
+        statement = statement.where(row.start_at < until_at)
+    if open_only:
+        statement = statement.where(
+            job.state.in_((JobState.WANTED, JobState.CHOSEN, JobState.PREPARED, JobState.CUTTING))
+        )
+    return tuple(
+        FloorRow(
+            job_id=found.id,
+            label=label_of(found.id, found.station),
+            design=found.design or "",
+            workpiece=found.number or "",
+            store_place=found.store_place or "",
+            state=found.state,
+            night=found.night,
+            start_at=found.start_at,
+            end_at=found.end_at,
+            thumbnail=thumbnail(found.folder),
+            machine_id=found.machine_id,
+            machine=found.machine,
+            cutters=tuple(found.cutters),
+            due_at=season.due_at(found.night).astimezone(UTC),
+        )
+        for found in db.execute(statement)
+    )
+
+
+def open_runs(db: Session) -> dict[int, OpenRun]:
+    """Return the run that each machine is reported to be in, by machine."""
+    run, paused = tables.Run, tables.Pause
+    rows = db.execute(
+        select(run, tables.Preparation.run_s)
+        .outerjoin(tables.Preparation, tables.Preparation.id == run.preparation_id)
+        .where(run.ended_at.is_(None))
+    ).all()
+    pauses = db.scalars(
+        select(paused).join(run, run.id == paused.run_id).where(run.ended_at.is_(None)).order_by(paused.id)
+    ).all()
+    out = {}
+    for row, run_s in rows:
+        mine = [one for one in pauses if one.run_id == row.id]
+        still = next((one for one in mine if one.end_at is None), None)
+        out[row.machine_id] = OpenRun(
+            run_id=row.id,
+            job_id=row.job_id,
+            machine_id=row.machine_id,
+            started_at=row.started_at,
+            by=row.recorded_by,
+            planned_s=run_s,
+            paused_at=still.start_at if still else None,
+            pause_reason=still.reason if still else "",
+            paused_min=sum((one.end_at - one.start_at).total_seconds() / 60 for one in mine if one.end_at),
+        )
+    return out
+
+
+def machine_of_piece(db: Session, number: str) -> tuple[int, int] | None:
+    """Return job and machine on which the published plan has the piece with a tag; None where it has not."""
+    row, plan, job = tables.PlanRow, tables.Plan, tables.Job
+    found = db.execute(
+        select(job.id, row.machine_id)
+        .join(row, row.job_id == job.id)
+        .join(plan, plan.id == row.plan_id)
+        .join(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
+        .where(plan.state == PlanState.PUBLISHED, tables.Workpiece.number == number)
+        .order_by(row.start_at)
+        .limit(1)
+    ).first()
+    return (found[0], found[1]) if found else None
+
+
+@dataclass(frozen=True, slots=True)
+class RatingLine:
+    """What somebody thought of a lit lantern."""
+
+    rating: int
+    faults: tuple[str, ...]
+    words: str
+    by: str
+    at: datetime
+
+
+def ratings(db: Session, job_id: int) -> tuple[RatingLine, ...]:
+    """Return the ratings of a job, in the order in which they were given."""
+    check = tables.LitCheck
+    rows = db.scalars(select(check).where(check.job_id == job_id).order_by(check.id))
+    return tuple(
+        RatingLine(row.rating, tuple(row.faults), row.note, row.recorded_by, row.recorded_at) for row in rows
+    )
+
+
+def clamp_number(db: Session, workpiece_id: int) -> int:
+    """Return how often a piece was clamped."""
+    return db.scalar(select(tables.Workpiece.clamp_number).where(tables.Workpiece.id == workpiece_id)) or 0
+
+
+# --- paper ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class BenchFacts:
+    """What bench and store must know of a job's piece."""
+
+    lot: str
+    variety: str
+    kind: str
+    received_on: date
+    diameter_mm: float
+    height_mm: float
+    ribs: int
+    state: str
+    lantern: str  # through or relief
+    clamp_number: int
+    wall_default_mm: float | None
+
+
+def bench_facts(db: Session, job_ids: Sequence[int]) -> dict[int, BenchFacts]:
+    """Return what bench and store must know, by job; jobs without a piece are left out.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    job_ids : sequence of int
+        The jobs [-].
+    """
+    job, piece, lot = tables.Job, tables.Workpiece, tables.Lot
+    rows = db.execute(
+        select(job.id, piece, lot, tables.Station.kind)
+        .join(piece, piece.id == job.workpiece_id)
+        .join(lot, lot.id == piece.lot_id)
+        .outerjoin(tables.Station, tables.Station.id == job.station_id)
+        .where(job.id.in_(job_ids))
+    )
+    return {
+        job_id: BenchFacts(
+            lot=source.name,
+            variety=source.variety,
+            kind=source.kind,
+            received_on=source.received_on,
+            diameter_mm=found.diameter_mm,
+            height_mm=found.height_mm,
+            ribs=found.ribs,
+            state=found.state,
+            lantern=kind or "",
+            clamp_number=found.clamp_number,
+            wall_default_mm=found.wall_default_mm,
+        )
+        for job_id, found, source, kind in rows
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class StationRow:
+    """A station with the lantern that stands there or will."""
+
+    station_id: int
+    name: str
+    area: str
+    kind: str
+    least_rating: int
+    job_id: int | None
+    state: str
+    design: str
+    workpiece: str
+    night: date | None
+    rating: float | None
+    ratings: int
+    thumbnail: str
+
+
+def station_rows(db: Session, season_id: int, night: date) -> tuple[StationRow, ...]:
+    """Return every station with its newest lantern that is wanted by a night, by area and name.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    night : date
+        Lanterns first wanted later are left out [-].
+    """
+    job, station, picture, check = tables.Job, tables.Station, pictures(), tables.LitCheck
+    newest = (
+        select(job.station_id, func.max(job.id).label("job_id"))
+        .where(job.season_id == season_id, job.night <= night, job.state != JobState.CANCELLED)
+        .group_by(job.station_id)
+        .subquery()
+    )
+    rated = (
+        select(check.job_id, func.avg(check.rating).label("rating"), func.count().label("ratings"))
+        .group_by(check.job_id)
+        .subquery()
+    )
+    rows = db.execute(
+        select(
+            station,
+            job.id.label("job_id"),
+            job.state,
+            job.night,
+            tables.Design.name.label("design"),
+            tables.Workpiece.number,
+            rated.c.rating,
+            rated.c.ratings,
+            picture.c.folder,
+        )
+        .outerjoin(newest, newest.c.station_id == station.id)
+        .outerjoin(job, job.id == newest.c.job_id)
+        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
+        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
+        .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
+        .outerjoin(rated, rated.c.job_id == job.id)
+        .outerjoin(picture, picture.c.job_id == job.id)
+        .where(station.season_id == season_id)
+        .order_by(station.id)
+    )
+    return tuple(
+        StationRow(
+            station_id=row.Station.id,
+            name=row.Station.name,
+            area=row.Station.area,
+            kind=row.Station.kind,
+            least_rating=row.Station.least_rating,
+            job_id=row.job_id,
+            state=row.state or "",
+            design=row.design or "",
+            workpiece=row.number or "",
+            night=row.night,
+            rating=float(row.rating) if row.rating is not None else None,
+            ratings=row.ratings or 0,
+            thumbnail=thumbnail(row.folder),
+        )
+        for row in rows
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """A run as it was reported, with names."""
+
+    run_id: int
+    job_id: int
+    label: str
+    machine: str
+    workpiece: str
+    design: str
+    started_at: datetime
+    ended_at: datetime | None
+    outcome: str
+    scrap_reason: str
+    by: str
+    planned_s: float | None
+
+
+def runs_between(db: Session, from_at: datetime, until_at: datetime) -> tuple[RunRow, ...]:
+    """Return the runs that were going on between two instants, by time [-]."""
+    run, job = tables.Run, tables.Job
+    rows = db.execute(
+        select(
+            run,
+            tables.Machine.name.label("machine"),
+            tables.Workpiece.number,
+            tables.Station.name.label("station"),
+            tables.Design.name.label("design"),
+            tables.Preparation.run_s,
+        )
+        .join(job, job.id == run.job_id)
+        .join(tables.Machine, tables.Machine.id == run.machine_id)
+        .join(tables.Workpiece, tables.Workpiece.id == run.workpiece_id)
+        .outerjoin(tables.Station, tables.Station.id == job.station_id)
+        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
+        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
+        .outerjoin(tables.Preparation, tables.Preparation.id == run.preparation_id)
+        .where(run.started_at < until_at, or_(run.ended_at.is_(None), run.ended_at >= from_at))
+        .order_by(run.started_at, run.id)
+        .limit(2000)
+    )
+    return tuple(
+        RunRow(
+            run_id=row.Run.id,
+            job_id=row.Run.job_id,
+            label=label_of(row.Run.job_id, row.station),
+            machine=row.machine,
+            workpiece=row.number,
+            design=row.design or "",
+            started_at=row.Run.started_at,
+            ended_at=row.Run.ended_at,
+            outcome=row.Run.outcome or "",
+            scrap_reason=row.Run.scrap_reason or "",
+            by=row.Run.recorded_by,
+            planned_s=row.run_s,
+        )
+        for row in rows
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class HandOverLine:
+    """A hand-over note as it was signed."""
+
+    id: int
+    facts: tuple[str, ...]
+    words: str
+    recorded_at: datetime
+    recorded_by: str
+    taken_by: str
+    taken_at: datetime | None
+
+
+def hand_overs(db: Session, season_id: int, *, limit: int = 10) -> tuple[HandOverLine, ...]:
+    """Return the newest hand-over notes; `limit` [-]."""
+    note = tables.HandOver
+    rows = db.scalars(select(note).where(note.season_id == season_id).order_by(note.id.desc()).limit(limit))
+    return tuple(
+        HandOverLine(
+            row.id,
+            tuple(row.facts),
+            row.words,
+            row.recorded_at,
+            row.recorded_by,
+            row.taken_by or "",
+            row.taken_at,
+        )
+        for row in rows
+    )
+
+
+# --- the venue -----------------------------------------------------------------------------------------
+
+_KG_PER_MM3 = 0.6e-6  # whole squash with its hollow, calculated from published masses; starting value
+
+
+@dataclass(frozen=True, slots=True)
+class VenueFigures:
+    """What a venue asks for, counted from the records."""
+
+    promised: int  # stations
+    ready: int  # stations whose lantern is cut or in place
+    placed: int
+    spares: int  # cut or in place, for no station
+    replaced: int  # lanterns first wanted after the opening that are cut or in place
+    rating: float | None
+    rated: int
+    low: int  # stations whose lantern is rated below what the station wants
+    runs: int
+    scrapped: int
+    scrapped_kg: float
+    machine_h: float
+
+
+def venue_figures(db: Session, season_id: int) -> VenueFigures:
+    """Return what a venue asks for, of one season.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    """
+    season = db.get(tables.Season, season_id)
+    if season is None:
+        raise NotFound(f"there is no season {season_id}")
+    job, run, piece = tables.Job, tables.Run, tables.Workpiece
+    rows = station_rows(db, season_id, season.last_night)
+    spares = sum(ready for _, ready in spare_jobs(db, season_id).values())
+    replaced = db.scalar(
+        select(func.count(job.id)).where(
+            job.season_id == season_id, job.night > season.opening_night, job.state.in_(READY)
+        )
+    )
+    rated = db.execute(
+        select(func.avg(tables.LitCheck.rating), func.count(tables.LitCheck.id))
+        .join(job, job.id == tables.LitCheck.job_id)
+        .where(job.season_id == season_id)
+    ).one()
+    spans = db.execute(
+        select(run.started_at, run.ended_at).join(job, job.id == run.job_id).where(job.season_id == season_id)
+    ).all()
+    waste = db.execute(
+        select(func.count(piece.id), func.sum(piece.diameter_mm * piece.diameter_mm * piece.height_mm)).where(
+            piece.state == WorkpieceState.SCRAPPED
+        )
+    ).one()
+    return VenueFigures(
+        promised=len(rows),
+        ready=sum(row.state in READY for row in rows),
+        placed=sum(row.state == JobState.PLACED for row in rows),
+        spares=spares,
+        replaced=replaced or 0,
+        rating=float(rated[0]) if rated[0] is not None else None,
+        rated=rated[1],
+        low=sum(row.rating is not None and row.rating < row.least_rating for row in rows),
+        runs=len(spans),
+        scrapped=waste[0],
+        scrapped_kg=float(waste[1] or 0.0) * _KG_PER_MM3 * math.pi / 6,
+        machine_h=sum((end - start).total_seconds() / 3600 for start, end in spans if end is not None),
+    )
+
+
+# --- results of long work ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class WorkResult:
+    """What a long piece of work found, where it has no table of its own."""
+
+    work_id: int
+    state: str
+    arguments: dict[str, Any]
+    result: dict[str, Any]
+    error: str
+    ended_at: datetime | None
+
+
+def newest_result(db: Session, kind: str, season_id: int | None = None) -> WorkResult | None:
+    """Return the newest finished work of a kind, of a season where one is named; None where there is none.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    kind : str
+        What was done [-].
+    season_id : int, optional
+        Among the work's arguments [-].
+    """
+    work = tables.Work
+    statement = select(work).where(work.kind == kind, work.state == WorkState.DONE)
+    if season_id is not None:
+        statement = statement.where(work.arguments["season_id"].as_integer() == season_id)
+    row = db.scalar(statement.order_by(work.id.desc()).limit(1))
+    return _result(row) if row else None
+
+
+def work_result(db: Session, work_id: int) -> WorkResult:
+    """Return how a piece of work stands and what it found."""
+    row = db.get(tables.Work, work_id)
+    if row is None:
+        raise NotFound(f"there is no work {work_id}")
+    return _result(row)
+
+
+def _result(row: tables.Work) -> WorkResult:
+    return WorkResult(row.id, row.state, row.arguments, row.result, row.error or "", row.ended_at)

@@ -85,7 +85,7 @@ def test_a_small_picture_is_small(client, fill):
 def test_the_sheet_may_have_its_own_style_and_no_script(client, fill):
     """Its style and data: pictures are allowed, scripts and frames are not."""
     fill(1, packages=True)
-    answer = client.get("/jobs/1/sheet")
+    answer = client.get("/jobs/1/files/sheet.html")
     policy = answer.headers["Content-Security-Policy"]
     assert "style-src 'unsafe-inline'" in policy
     assert "img-src data:" in policy

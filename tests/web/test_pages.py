@@ -172,7 +172,7 @@ def test_a_job_page_shows_what_is_needed_to_judge_it(client, fill):
     """Answer, findings with fixes, minutes or why not, wear, proof figures, downloads."""
     fill(6, packages=True)
     text = words_of(client.get("/jobs/4"))
-    assert "Prepared</span> for Heron: nothing stops it, 1 thing to mind" in text
+    assert "Prepared</span> for Heron: its program is written and nothing stops it, 1 thing to mind" in text
     assert "8 readings only, thinnest 17.2 mm" in text
     assert "What helps: gauge the back as well" in text
     assert "280 mm is more than its 170 mm" in text

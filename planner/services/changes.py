@@ -1,0 +1,142 @@
+"""Who changed what, and how is it taken back? One note a change; an undo is a change of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import delete, select, update
+from sqlalchemy.orm import Session
+
+from planner.database import tables
+from planner.database.states import CutterState, JobState, PlanState, WorkpieceState
+from planner.errors import Conflict
+from planner.services.common import found
+
+
+def note(
+    db: Session, kind: str, words: str, *, by: str, at: datetime, undo: dict[str, Any] | None = None
+) -> tables.Change:
+    """Keep in words what somebody changed, with what is needed to take it back.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is flushed, not committed [-].
+    kind : str
+        Key of `_UNDO`, or any other word where it cannot be taken back [-].
+    words : str
+        What was changed [-].
+    by : str
+        Who did it [-].
+    at : datetime
+        When [-].
+    undo : dict, optional
+        Numbers and earlier values, fit for JSON [-].
+    """
+    change = tables.Change(kind=kind, words=words, undo=undo or {}, recorded_by=by, recorded_at=at)
+    db.add(change)
+    db.flush()
+    return change
+
+
+def take_back(db: Session, change_id: int, *, by: str, at: datetime) -> tables.Change:
+    """Take a change back, where what it led to is not cut yet.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    change_id : int
+        The change [-].
+    by : str
+        Who takes it back [-].
+    at : datetime
+        When [-].
+    """
+    change = found(db, tables.Change, change_id)
+    if change.undone_at is not None:
+        raise Conflict(f"this was taken back by {change.undone_by} already")
+    if not change.undo or change.kind not in _UNDO:
+        raise Conflict(f"this cannot be taken back: {change.words}")
+    _UNDO[change.kind](db, change.undo, by, at)
+    change.undone_by, change.undone_at = by, at
+    note(db, "undo", f"taken back: {change.words}", by=by, at=at)
+    return change
+
+
+def _breakdown(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    row = found(db, tables.Breakdown, undo["breakdown"])
+    row.end_at = max(at, row.start_at + timedelta(seconds=1))
+
+
+def _cutter(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    cutter = found(db, tables.Cutter, undo["cutter"])
+    if cutter.state not in (CutterState.DULL, CutterState.BROKEN, CutterState.RETIRED):
+        raise Conflict(f"cutter {cutter.name} is {cutter.state} by now")
+    cutter.state, cutter.machine_id = undo["state"], undo["machine"]
+
+
+def _piece(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    piece = found(db, tables.Workpiece, undo["workpiece"])
+    if piece.state != WorkpieceState.SCRAPPED:
+        raise Conflict(f"piece {piece.number} is {piece.state} by now")
+    piece.state = undo["state"]
+    job = found(db, tables.Job, undo["job"]) if undo.get("job") else None
+    if job is not None:
+        if job.workpiece_id is not None or job.state not in (JobState.WANTED, JobState.CHOSEN):
+            raise Conflict(f"job {job.id} has another piece by now; choose this one by hand")
+        job.workpiece_id, job.state = piece.id, undo["job_state"]
+        db.add_all(tables.RunTime(job_id=job.id, **values) for values in undo.get("run_times", ()))
+
+
+def _absence(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    found(db, tables.Absence, undo["absence"]).void("taken back", by, at)
+
+
+def _plan(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    plan = found(db, tables.Plan, undo["plan"])
+    if plan.state != PlanState.PUBLISHED:
+        raise Conflict(f"plan {plan.id} is {plan.state} by now; the plan in force is a later one")
+    published_at = datetime.fromisoformat(undo["published"])
+    cut_since = select(tables.Run.id).where(tables.Run.started_at >= published_at)
+    if db.scalar(cut_since.limit(1)) is not None:
+        raise Conflict("a run has started since; what is cut cannot be taken back, plan anew instead")
+    plan.state = PlanState.REPLACED
+    db.flush()  # one plan is in force at most: the store refuses two at once
+    before = found(db, tables.Plan, undo["before"])
+    before.state = PlanState.PUBLISHED
+
+
+def _pin(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    db.execute(delete(tables.Pin).where(tables.Pin.job_id == undo["job"], tables.Pin.step == undo["step"]))
+    if undo.get("machine"):
+        start_at = datetime.fromisoformat(undo["start"])
+        db.add(
+            tables.Pin(
+                job_id=undo["job"],
+                step=undo["step"],
+                machine_id=undo["machine"],
+                start_at=start_at,
+                recorded_by=by,
+                recorded_at=at,
+            )
+        )
+
+
+def _night(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    db.execute(
+        update(tables.Night).where(tables.Night.id == undo["night"]).values(temperature_c=undo["temperature"])
+    )
+
+
+_UNDO: dict[str, Callable[[Session, dict[str, Any], str, datetime], None]] = {
+    "breakdown": _breakdown,
+    "cutter": _cutter,
+    "piece": _piece,
+    "absence": _absence,
+    "plan": _plan,
+    "pin": _pin,
+    "night": _night,
+}

@@ -1,0 +1,296 @@
+"""What would a new plan move, why, and at what cost? Drafts beside the plan in force, until a lead takes one.
+
+A pin is what a lead wants; a draft is what it leads to. Neither counts until the draft is taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import delete, select, update
+from sqlalchemy.orm import Session, sessionmaker
+
+from planner.database import tables
+from planner.database.session import reading, unit_of_work
+from planner.database.states import JobState, PlanState
+from planner.errors import Conflict, NotFound, Refused
+from planner.services.changes import note
+from planner.services.common import found, instant_of
+from planner.services.planning import job_name, problem_of, published_plan, solve_checked, started_rows
+from planner.services.trouble import away_now
+
+PEOPLE = 3  # hands at the machines in a shift, by the demo's card; a venue's own roster replaces it
+_AFTER = "follows plan"  # among the versions of a draft: which plan it stands beside
+_WHY = "asked for because"
+_BEFORE = "tiers of the plan in force"
+
+
+@dataclass(frozen=True, slots=True)
+class DraftTier:
+    """One line of the cost: as it is, as it would be."""
+
+    name: str
+    before: int | None
+    after: int
+
+
+# --- pins ----------------------------------------------------------------------------------------------
+
+
+def pin(
+    db: Session, job_id: int, step: int, machine_id: int, start_at: datetime, *, by: str, at: datetime
+) -> tables.Change:
+    """Keep where a lead wants a step; the plan in force stays until a draft with it is taken.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is flushed, not committed [-].
+    job_id, step : int
+        Which step of which job [-].
+    machine_id : int
+        Where [-].
+    start_at : datetime
+        From when, the loading included [-].
+    by : str
+        Who wants it [-].
+    at : datetime
+        When it was said [-].
+    """
+    job, machine = found(db, tables.Job, job_id), found(db, tables.Machine, machine_id)
+    if job.state not in (JobState.CHOSEN, JobState.PREPARED):
+        raise Conflict(f"job {job_id} is {job.state}; only what is not cut yet can be moved")
+    if instant_of(start_at, "start") < at:
+        raise Refused("the start lies in the past; take a later one")
+    time = next((t for t in job.run_times if t.machine_id == machine_id), None)
+    if time is None or not time.eligible:
+        why = time.reason if time is not None else "it has not been timed there"
+        raise Refused(f"{machine.name} cannot take {job_name(job)}: {why}")
+    undo = _forget(db, job_id, step)
+    db.add(
+        tables.Pin(
+            job_id=job_id,
+            step=step,
+            machine_id=machine_id,
+            start_at=start_at,
+            recorded_by=by,
+            recorded_at=at,
+        )
+    )
+    db.flush()
+    local = start_at.astimezone(job.season.zone)
+    words = f"{job_name(job)} pinned to {machine.name}, {local:%a %H:%M}"
+    return note(db, "pin", words, by=by, at=at, undo=undo)
+
+
+def unpin(db: Session, job_id: int, step: int, *, by: str, at: datetime) -> tables.Change:
+    """Let a step go where a new plan puts it."""
+    undo = _forget(db, job_id, step)
+    if "machine" not in undo:
+        raise NotFound(f"job {job_id} has no pin")
+    return note(db, "pin", f"job {job_id} is pinned no longer", by=by, at=at, undo=undo)
+
+
+def _forget(db: Session, job_id: int, step: int) -> dict[str, Any]:
+    """Take a step's pin away and return what brings it back."""
+    row = db.scalar(select(tables.Pin).where(tables.Pin.job_id == job_id, tables.Pin.step == step))
+    undo: dict[str, Any] = {"job": job_id, "step": step}
+    if row is not None:
+        undo |= {"machine": row.machine_id, "start": row.start_at.isoformat()}
+        db.execute(delete(tables.Pin).where(tables.Pin.id == row.id))
+    return undo
+
+
+# --- drafts --------------------------------------------------------------------------------------------
+
+
+def draft_plan(
+    factory: sessionmaker[Session],
+    season_id: int,
+    *,
+    why: str,
+    by: str,
+    now: datetime,
+    seconds: float = 4.0,
+    down: Sequence[tuple[int, float]] = (),
+    report: Callable[[int, int, str], None] = lambda done, total, note: None,
+    stop: Callable[[], bool] = lambda: False,
+) -> int:
+    """Plan anew beside the plan in force and return the draft's number; nothing is published.
+
+    Parameters
+    ----------
+    factory : sessionmaker
+        Of the database [-].
+    season_id : int
+        The season [-].
+    why : str
+        What it is asked for because of, in words [-].
+    by : str
+        Who asked [-].
+    now : datetime
+        Minute 0 of the draft.
+    seconds : float
+        How long the optimizer may search [s].
+    down : sequence of (int, float)
+        What if: machines taken to be down from now on, and for how many hours [h].
+    report, stop : callable
+        Progress, and whether to end early.
+    """
+    with reading(factory) as db:
+        in_force = published_plan(db, season_id)
+        before_id = in_force.id
+        people = max(1, PEOPLE - len(away_now(db, now=now)))
+        problem = problem_of(db, season_id, now, people=people, keep=True)
+        _close(problem, {found(db, tables.Machine, number).name: hours for number, hours in down})
+        problem |= _pins(db, problem, now)
+        ids = _numbers(db, problem)
+        begun = [_copied(row) for row in started_rows(db, season_id, now)]
+    plan = solve_checked(problem, seconds=seconds, workers=1, report=report, stop=stop)
+    before = _tiers_in_force(problem)
+    with unit_of_work(factory) as db:
+        draft = tables.Plan(
+            season_id=season_id,
+            state=PlanState.DRAFT,
+            start_at=now,
+            seed=plan["seed"],
+            seconds=plan["seconds"],
+            versions=plan["versions"] | {_AFTER: before_id, _WHY: why, _BEFORE: before},
+            problem=problem,
+            tiers=plan["tiers"],
+            undone=[{"job": name, "why": plan.get("why", {}).get(name, "")} for name in plan["undone"]],
+            recorded_by=by,
+            recorded_at=now,
+            rows=[*_rows(plan, ids, now), *(tables.PlanRow(**row) for row in begun)],
+        )
+        db.add(draft)
+        db.flush()
+        return draft.id
+
+
+def _close(problem: dict[str, Any], down_h: dict[str, float]) -> None:
+    """Take hours away from machines of a problem, as a breakdown would."""
+    for resource in problem["resources"]:
+        if resource["name"] in down_h:
+            until = round(60 * down_h[resource["name"]])
+            spans = [[max(start, until), end] for start, end in resource["open"]]
+            resource["open"] = [span for span in spans if span[1] > span[0]]
+
+
+def _pins(db: Session, problem: dict[str, Any], now: datetime) -> dict[str, Any]:
+    """Return the pins that still lie ahead, in the problem's form."""
+    names = {job["name"] for job in problem["jobs"]}
+    rows = [
+        {
+            "job": job_name(row.job),
+            "step": row.step,
+            "resource": row.machine.name,
+            "start_min": round((row.start_at - now).total_seconds() / 60),
+        }
+        for row in db.scalars(select(tables.Pin).order_by(tables.Pin.id))
+        if row.start_at >= now
+    ]
+    return {"pins": [row for row in rows if row["job"] in names]}
+
+
+def _numbers(db: Session, problem: dict[str, Any]) -> dict[str, dict[str, int]]:
+    """Return the numbers of jobs and machines by their names in the problem."""
+    jobs = {job["name"]: int(job["name"].rsplit("#", 1)[1]) for job in problem["jobs"]}
+    return {"jobs": jobs, "machines": {m.name: m.id for m in db.scalars(select(tables.Machine))}}
+
+
+def _rows(plan: dict[str, Any], ids: dict[str, dict[str, int]], start: datetime) -> list[tables.PlanRow]:
+    return [
+        tables.PlanRow(
+            job_id=ids["jobs"][row["job"]],
+            step=row["step"],
+            machine_id=ids["machines"][row["resource"]],
+            start_at=start + timedelta(minutes=row["start_min"]),
+            end_at=start + timedelta(minutes=row["end_min"]),
+            cutters=[str(cutter) for cutter in row["cutters"]],
+        )
+        for row in plan["rows"]
+    ]
+
+
+def _copied(row: tables.PlanRow) -> dict[str, Any]:
+    names = ("job_id", "step", "machine_id", "start_at", "end_at", "cutters")
+    return {name: getattr(row, name) for name in names}
+
+
+def _tiers_in_force(problem: dict[str, Any]) -> dict[str, int]:
+    """Return what the plan in force costs by the same problem, as far as its rows still have a machine."""
+    from planner.optimizer import read_problem
+    from planner.optimizer.problem import Plan
+    from planner.optimizer.verify import tier_values
+
+    read = read_problem(problem)
+    options = {
+        (job.name, number, option.resource)
+        for job in read.jobs
+        for number, step in enumerate(job.steps)
+        for option in step.options
+    }
+    rows = tuple(r for r in read.published or () if (r.job, r.step, r.resource) in options)
+    values = tier_values(read, Plan(rows=rows, undone=()))
+    return {name: values[name] for name in read.tiers if name in values}
+
+
+def draft_tiers(plan: tables.Plan) -> tuple[DraftTier, ...]:
+    """Return a draft's cost, tier by tier, beside that of the plan in force when it was made."""
+    before = plan.versions.get(_BEFORE) or {}
+    return tuple(DraftTier(name, before.get(name), tier["value"]) for name, tier in plan.tiers.items())
+
+
+def why_asked(plan: tables.Plan) -> str:
+    """Return what a draft was asked for because of; empty for a plan that is no draft."""
+    return str(plan.versions.get(_WHY, ""))
+
+
+def accept(db: Session, plan_id: int, *, by: str, at: datetime) -> tables.Change:
+    """Put a draft in force, in place of the plan it stands beside.
+
+    Parameters
+    ----------
+    db : Session
+        An open unit of work [-].
+    plan_id : int
+        The draft [-].
+    by : str
+        Who takes it [-].
+    at : datetime
+        When [-].
+    """
+    draft = found(db, tables.Plan, plan_id)
+    if draft.state != PlanState.DRAFT:
+        raise Conflict(f"plan {plan_id} is {draft.state}; only a draft is taken")
+    in_force = db.scalar(
+        select(tables.Plan).where(
+            tables.Plan.season_id == draft.season_id, tables.Plan.state == PlanState.PUBLISHED
+        )
+    )
+    if in_force is None or in_force.id != draft.versions.get(_AFTER):
+        other = f"plan {in_force.id} by {in_force.published_by}" if in_force else "no plan"
+        raise Conflict(
+            f"changed meanwhile: {other} is in force now, this draft stood beside another one; "
+            "nothing was kept, ask for a new draft"
+        )
+    in_force.state = PlanState.REPLACED
+    db.flush()  # one plan is in force at most: the store refuses two at once
+    draft.state, draft.published_by, draft.published_at = PlanState.PUBLISHED, by, at
+    db.flush()
+    why = why_asked(draft)
+    words = f"plan {draft.id} is in force" + (f": {why}" if why else "")
+    undo = {"plan": draft.id, "before": in_force.id, "published": at.isoformat()}
+    return note(db, "plan", words, by=by, at=at, undo=undo)
+
+
+def drop(db: Session, plan_id: int) -> None:
+    """Put a draft away."""
+    draft = found(db, tables.Plan, plan_id)
+    if draft.state != PlanState.DRAFT:
+        raise Conflict(f"plan {plan_id} is {draft.state}; only a draft is put away")
+    db.execute(update(tables.Plan).where(tables.Plan.id == plan_id).values(state=PlanState.REPLACED))

@@ -1,0 +1,37 @@
+"""What does the venue get? Lit of what was promised, how good, how long it lasts, and what it took."""
+
+from __future__ import annotations
+
+from flask import Blueprint, render_template
+from flask.typing import ResponseReturnValue
+
+from planner.database import queries, queries_web
+from planner.database.states import Role
+from web.access import allow
+from web.answers import season_answer
+from web.session import now, reading_db, the_season
+
+pages = Blueprint("venue", __name__)
+
+
+@pages.get("/venue")
+@allow(Role.VIEWER)
+def venue() -> ResponseReturnValue:
+    """Show the season on one page for the venue."""
+    with reading_db() as db:
+        line = the_season(db)
+        if line is None:
+            return render_template("nothing.html", works=None)
+        overview = queries.season_overview(db, line.season_id, now=now())
+        chart = queries.season_chart(db, line.season_id)
+        spares = queries_web.spare_jobs(db, line.season_id)
+        figures = queries_web.venue_figures(db, line.season_id)
+        rows = queries_web.station_rows(db, line.season_id, line.last_night)
+        forecast = queries_web.newest_result(db, "forecast", line.season_id)
+    areas: dict[str, list[queries_web.StationRow]] = {}
+    for row in rows:
+        areas.setdefault(row.area, []).append(row)
+    answer = season_answer(overview, chart, now(), spares)
+    return render_template(
+        "venue.html", overview=overview, figures=figures, areas=areas, answer=answer, forecast=forecast
+    )
