@@ -228,13 +228,18 @@ class Placement:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
-    """Mercator of the piece's own mean profile: sheet mm <-> longitude and latitude. See `engine.chart`."""
+    """Sheet mm <-> longitude and latitude, by the piece's own mean profile. See `engine.chart`."""
 
     latitude_rad: Floats  # (k,) increasing
     isometric: Floats  # (k,) isometric latitude q of the mean profile, increasing
     parallel_mm: Floats  # (k,) radius of the parallel on the mean profile
     placement: Placement
     true_radius_mm: float  # radius of the parallel through the middle of the design: the scale of the sheet
+    projection: str  # one of `engine.chart.Projection`
+    northing: Floats  # (k,) what stands for latitude on the chart, increasing
+    sphere_mm: float  # radius of the sphere that an azimuthal chart lays flat; 0 for cylindrical ones
+    up: Floats  # (4, k - 1) cubic pieces of the northing over latitude
+    back: Floats  # (4, m) cubic pieces of latitude over even steps of the northing
 
     def __post_init__(self) -> None:
         _freeze(
@@ -242,6 +247,9 @@ class Chart:
             latitude_rad=(self.latitude_rad, np.float64, (None,)),
             isometric=(self.isometric, np.float64, (None,)),
             parallel_mm=(self.parallel_mm, np.float64, (None,)),
+            northing=(self.northing, np.float64, (None,)),
+            up=(self.up, np.float64, (4, None)),
+            back=(self.back, np.float64, (4, None)),
         )
 
 
@@ -343,7 +351,7 @@ class Rules:
     rind_feed_factor: float = 0.5
     clearance_mm: float = 15.0  # the shell for travel lies this far outside the skin's farthest point
     approach_mm: float = 3.0  # a plunge starts at feed this far above the skin
-    chord_tolerance_mm: float = 0.01
+    chord_tolerance_mm: float = 0.02
     point_spacing_mm: float = 3.0  # longest step along a pass on the skin
     bridge_floor_mm: float = 6.0
     bridge_load_n: float = 10.0
