@@ -61,7 +61,7 @@ _SAME_AXIS_MM = 0.1  # a rapid plunge must run in ground cut along the same line
 _FOOT_SETTLED = 2e-4  # change of a foot's direction [-]: a fiftieth of a millimetre on the skin
 _SYMMETRIC = 0.95  # correlation of a design with its mirror picture above which mirroring cannot be told
 _MOST_STANCES = 200  # places a region at which the cutter's direction is kept
-_NEAR_TARGETS = 8
+_NEAR_TARGETS = 16
 _UPRIGHT = math.radians(4.0)  # a lean below it changes widths by less than 0.25 %
 _LEANS_MUCH = math.radians(18.0)  # below it the nearest target across is the nearest one, to 0.15 %
 _MOST_LEAN = math.radians(50.0)
@@ -272,12 +272,13 @@ def _stamp(  # type: ignore[no-untyped-def]  # compiled with the explicit signat
     tip, direction, deep, window, form, a, k,
     cos_lat, sin_lat, cos_lon, sin_lon, radius, wraps, entry, edge, edge_deep,
 ):  # fmt: skip
-    """Take the cutter at every sample off the rays of its window.
+    """Take the cutter at every sample off the rays of its window; return how often ground stood above it.
 
     A point t u of a ray lies at height h = t w - p along the cutter and at distance rho from its axis, with
     w = u . d, p = P . d, rho^2 = t^2 - 2 t q + P.P - h^2, q = u . P.
     """
     columns = radius.shape[1]
+    under = 0
     slope = 1.0 / math.sqrt(1.0 + k * k)
     for s in range(tip.shape[0]):
         px, py, pz = tip[s, 0], tip[s, 1], tip[s, 2]
@@ -346,21 +347,25 @@ def _stamp(  # type: ignore[no-untyped-def]  # compiled with the explicit signat
                             t = min(t, cone)
                             out = max(out, (g + root) / f) if f > 0.0 else max(out, cone)
                 # what is hollowed under ground that still stands does not count
-                if t < entry[i, j] <= out + 1e-9:
-                    entry[i, j] = t
+                if t < entry[i, j]:
+                    if entry[i, j] <= out + 1e-9:
+                        entry[i, j] = t
+                    else:
+                        under += 1
+    return under
 
 
 @cache
-def _stamper() -> Callable[..., None]:
+def _stamper() -> Callable[..., int]:
     """Compile the stamp on first use; the result is kept on disk."""
     import numba as nb
 
     rows, flat = nb.float64[:, ::1], nb.float64[::1]
-    signature = nb.void(
+    signature = nb.int64(
         rows, rows, nb.boolean[::1], nb.int64[:, ::1], nb.int64, nb.float64, nb.float64,
         flat, flat, flat, flat, rows, nb.boolean, rows, rows, rows,
     )  # fmt: skip
-    found: Callable[..., None] = nb.njit(signature, cache=True, error_model="numpy")(_stamp)
+    found: Callable[..., int] = nb.njit(signature, cache=True, error_model="numpy")(_stamp)
     return found
 
 
@@ -411,10 +416,10 @@ def _run_stamp(
     edge: Floats,
     edge_deep: Floats,
     sign: float = 1.0,
-) -> None:
-    """Call the compiled stamp; `sign` -1 looks along every ray the other way."""
+) -> int:
+    """Call the compiled stamp and return its count; `sign` -1 looks along every ray the other way."""
     args = (np.cos(grid.lat), np.sin(grid.lat), np.cos(grid.lon), np.sin(grid.lon))
-    _stamper()(
+    return _stamper()(
         np.ascontiguousarray(tip), np.ascontiguousarray(direction), np.ascontiguousarray(deep), window,
         form, radius, slope, sign * args[0], sign * args[1], args[2], args[3],
         grid.radius, grid.full, entry, edge, edge_deep,
@@ -458,12 +463,13 @@ def _cut(grid: _Grid, samples: _Samples, cutter: Ints, cutters: Sequence[Cutter]
         at_skin = reach / (grid.look(grid.radius, out_lon[mine], out_lat[mine]) * lean[mine])
         window = _windows(grid, (leaving[mine], samples.tip[mine]), (at_skin, at_tip))
         form, slope = _form(tool)
-        # a leaning cutter opens ground from the side: what it hollowed first may be open later
-        for _ in range(2 if lean[mine].min() < 0.99 else 1):
-            _run_stamp(
+        for _ in range(2):  # what a leaning cutter hollowed from the side may be open later
+            under = _run_stamp(
                 grid, samples.tip[mine], samples.direction[mine], deep[mine], window,
                 form, tool.radius_mm, slope, entry, edge, edge_deep,
             )  # fmt: skip
+            if not under:
+                break
     return _Cut(grid.radius - entry, edge, edge_deep, samples, leaving, depth, deep, cutter)
 
 
