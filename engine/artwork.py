@@ -147,7 +147,7 @@ class _Part(NamedTuple):
 
 def _drawn_parts(drawing: Drawing, name: str, default: Treatment, width_mm: float | None) -> list[_Part]:
     """Turn a drawing's shapes to areas whose curves are fine enough for the size they will have."""
-    from engine.svg import outline_of
+    from engine.shapes import outline_of
 
     if not drawing.shapes:
         raise BadInput(f"{name}: no closed shape, expected at least one filled shape")

@@ -1,87 +1,50 @@
-"""Which closed shapes does an SVG hold? Screened, walked, and turned to polygons by the fill rules.
+"""Which shapes does an SVG hold? Walked in painting order: fills, strokes, clips and transforms.
 
-The document is screened before anything else reads it: no document type, no entities, a limited size, depth
-and number of elements, and `use` counted out before it is followed. What has no outline of its own (text,
-pictures, strokes without fill) or is not applied here (clip paths, masks, symbols) is refused in words rather
-than left out in silence.
+The document is screened before anything else reads it (`engine.svg_screen`); what its shapes cover is worked
+out in `engine.shapes`. A shape with a fill and a stroke is two shapes, the stroke over the fill. Clip paths
+are read in the user space of what they clip. What cannot be followed is refused in words.
 """
 
 from __future__ import annotations
 
+import copy
 import io
-import math
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
-from xml.parsers import expat
 
 import numpy as np
-import shapely
-from shapely.geometry.base import BaseGeometry
 
 from engine.errors import BadInput
 from engine.records import Floats, Treatment
+from engine.shapes import Pen, Shape, outline_of
+from engine.svg_screen import MAX_ELEMENTS, SVG, plain, screened, tag_of, used_by
 
-MAX_BYTES = 8_000_000
-MAX_ELEMENTS = 10_000  # after `use` is followed
-MAX_DEPTH = 64
-_MAX_PATH_CHARACTERS = 3_000_000  # after `use` is followed
-_MAX_VERTICES = 400_000
-_MAX_CROSSINGS = 200_000  # pairs of line pieces whose boxes meet
-_MAX_WINDINGS = 200_000_000  # faces times corners of one shape
-_MAX_STYLE_CHARACTERS = 100_000
-_MAX_RULE_CHARACTERS = 2000  # of one selector or one set of declarations
-_MAX_ATTRIBUTES = 100
+__all__ = ["Drawing", "Shape", "outline_of", "read_svg"]
 
-_SVG = "{http://www.w3.org/2000/svg}"
 _MM_PER_PX = 25.4 / 96.0  # CSS: 96 px to the inch
 _MM_PER_UNIT = {
     "": _MM_PER_PX, "px": _MM_PER_PX, "mm": 1.0, "cm": 10.0, "q": 0.25, "in": 25.4, "pt": 25.4 / 72,
     "pc": 25.4 / 6,
 }  # fmt: skip
 _LENGTH = re.compile(r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([a-zA-Z]*)\s*")
-
-_REFUSED = {
-    "text": "text has no outline of its own, expected it turned to paths",
-    "tspan": "text has no outline of its own, expected it turned to paths",
-    "textPath": "text has no outline of its own, expected it turned to paths",
-    "image": "a picture inside a drawing is not read, expected shapes only, or the picture as its own file",
-    "foreignObject": "it holds what is no drawing, expected shapes only",
-    "symbol": "symbols are not followed, expected groups",
-    "switch": "alternatives are not chosen, expected one drawing",
-}
-# never drawn by themselves; the shapes inside them must not become regions
-_DROPPED = {
-    "mask", "marker", "pattern", "linearGradient", "radialGradient", "filter", "metadata", "script", "desc",
-    "title", "view", "cursor", "font", "font-face", "clipPath", "animate", "animateMotion",
-    "animateTransform", "set",
-}  # fmt: skip
 _TREATMENT_ID = re.compile(r"(opening|relief|shave|keep)(?![a-z])", re.IGNORECASE)
-
-
-@dataclass(frozen=True, eq=False)
-class Shape:
-    """A filled shape: its closed lines as cubic pieces, how they fill, and what the drawing says of it."""
-
-    treatment: Treatment | None  # None where the drawing says nothing
-    lines: tuple[Floats, ...]  # each (m, 4, 2) control points; y up [the drawing's unit]
-    even_odd: bool
-    colour: tuple[int, int, int] | None  # sRGB 0..255 where the drawing gives a fill colour
-    named: str  # for messages
+_CLIP = re.compile(r"url\(\s*[\"']?#([^)\"']+)[\"']?\s*\)")
+_CAPS, _JOINS = ("butt", "round", "square"), ("miter", "round", "bevel")
 
 
 @dataclass(frozen=True, eq=False)
 class Drawing:
-    """The filled shapes of an SVG in painting order, and how long its unit is, if it says so."""
+    """The shapes of an SVG in painting order, and how long its unit is, if it says so."""
 
     shapes: tuple[Shape, ...]
     mm_per_unit: float | None
 
 
 def read_svg(content: bytes, name: str) -> Drawing:
-    """Return the filled shapes of an SVG document.
+    """Return the filled shapes and strokes of an SVG document.
 
     Parameters
     ----------
@@ -90,187 +53,17 @@ def read_svg(content: bytes, name: str) -> Drawing:
     name : str
         Shown in messages [-].
     """
-    root = _screened(content, name)
+    root, clips = screened(content, name)
     scale_x, scale_y, mm_per_unit = _viewport(root, name)
     try:
-        found = tuple(_walk(_parsed(root), name, _Inherited(), np.array([scale_x, -scale_y])))
+        walk = _Walk(name, np.array([scale_x, -scale_y]), root, clips)
+        found = tuple(walk.shapes(_parsed(root), _Inherited()))
     except BadInput:
         raise
     except Exception as error:  # the SVG library raises many kinds on malformed numbers and transforms
         kind = type(error).__name__
         raise BadInput(f"{name}: the drawing cannot be read ({kind}), expected a plain SVG") from None
     return Drawing(found, mm_per_unit)
-
-
-def outline_of(shape: Shape, tolerance: float) -> BaseGeometry:
-    """Return the area a shape fills, with curves as chords.
-
-    Parameters
-    ----------
-    shape : Shape
-        A filled shape.
-    tolerance : float
-        Largest distance between a curve and its chords [the drawing's unit].
-    """
-    rings = [_flattened(line, tolerance, shape.named) for line in shape.lines]
-    rings = [ring for ring in rings if len(ring) >= 3]
-    if len(rings) == 1:
-        simple = shapely.Polygon(rings[0])
-        if simple.is_valid:
-            return simple
-    return _filled(rings, shape.even_odd, shape.named)
-
-
-# --- screening -----------------------------------------------------------------------------------------
-
-
-def _screened(content: bytes, name: str) -> ET.Element:
-    """Return the document's root after everything hostile or unsupported was refused."""
-    if len(content) > MAX_BYTES:
-        raise BadInput(f"{name}: {len(content) / 1e6:.1f} MB, expected {MAX_BYTES / 1e6:g} MB at most")
-    _scan(content, name)
-    root = ET.fromstring(content)
-    if _tag(root) != "svg":
-        raise BadInput(f"{name}: the first element is {_tag(root)[:40]}, expected svg")
-    _strip(root, name)
-    _count_uses(root, name)
-    return root
-
-
-def _scan(content: bytes, name: str) -> None:
-    """Run through the document once without building anything, and refuse what could grow in reading."""
-    parser = expat.ParserCreate()
-    depth = elements = 0
-
-    def start(tag: str, attributes: dict[str, str]) -> None:
-        nonlocal depth, elements
-        depth, elements = depth + 1, elements + 1
-        if depth > MAX_DEPTH:
-            raise BadInput(f"{where()}: groups nested over {MAX_DEPTH} deep, expected fewer levels")
-        if len(attributes) > _MAX_ATTRIBUTES:
-            raise BadInput(f"{where()}: {len(attributes)} attributes, expected {_MAX_ATTRIBUTES} at most")
-        if elements > MAX_ELEMENTS:
-            raise BadInput(f"{where()}: over {MAX_ELEMENTS} elements, expected a simpler drawing")
-
-    def end(tag: str) -> None:
-        nonlocal depth
-        depth -= 1
-
-    def refuse_declaration(*declared: Any) -> None:
-        raise BadInput(f"{where()}: DOCTYPE or ENTITY, expected a drawing without (the line can be removed)")
-
-    def where() -> str:
-        return f"{name}, line {parser.CurrentLineNumber}"
-
-    parser.StartElementHandler, parser.EndElementHandler = start, end
-    parser.StartDoctypeDeclHandler = parser.EntityDeclHandler = refuse_declaration
-    try:
-        parser.Parse(content, True)
-    except BadInput:
-        raise
-    except (expat.ExpatError, LookupError, ValueError) as error:
-        reason = expat.ErrorString(error.code) if isinstance(error, expat.ExpatError) else "unknown encoding"
-        raise BadInput(f"{where()}: cannot be read ({reason}), expected SVG") from None
-
-
-def _tag(element: ET.Element) -> str:
-    return element.tag.removeprefix(_SVG)
-
-
-def _strip(element: ET.Element, name: str) -> None:
-    """Take out what is never drawn; refuse what would be drawn and cannot be read."""
-    _refuse_clipping(element, name)
-    for child in list(element):
-        tag = _tag(child)
-        if tag in _REFUSED:
-            raise BadInput(f"{name}: element {tag}{_id_of(child)}: {_REFUSED[tag]}")
-        if tag in _DROPPED or tag.startswith("{"):
-            element.remove(child)
-        else:
-            _strip(child, name)
-
-
-def _refuse_clipping(element: ET.Element, name: str) -> None:
-    """Clip paths and masks are not applied here, so a drawing that needs them would be cut wrong."""
-    style = element.get("style", "")
-    if _tag(element) == "style":
-        style = element.text = _plain_style(element.text or "", name)
-    for key in ("clip-path", "mask"):
-        inside = re.search(rf"(?<![\w-]){key}\s*:\s*(?!none)", style)
-        if inside or element.get(key, "none").strip() not in ("none", ""):
-            raise BadInput(
-                f"{name}: {key} on {_tag(element)[:40]}{_id_of(element)} is not applied, "
-                "expected shapes that are cut to size"
-            )
-
-
-def _plain_style(style: str, name: str) -> str:
-    """Return a style sheet without comments, short enough for a reader that goes back and forth in it."""
-    while "/*" in style:
-        before, _, rest = style.partition("/*")
-        style = before + " " + rest.partition("*/")[2]
-        if len(style) > _MAX_STYLE_CHARACTERS:
-            break
-    longest = max(len(part) for part in re.split(r"[{}]", style))
-    if len(style) > _MAX_STYLE_CHARACTERS or longest > _MAX_RULE_CHARACTERS:
-        raise BadInput(
-            f"{name}: style of {len(style)} characters, expected {_MAX_STYLE_CHARACTERS} at most "
-            f"and rules of {_MAX_RULE_CHARACTERS}"
-        )
-    return style
-
-
-def _id_of(element: ET.Element) -> str:
-    named = element.get("id", "")
-    return f' "{_plain(named)}"' if named else ""
-
-
-def _plain(text: str) -> str:
-    return "".join(c if c.isprintable() else "?" for c in text[:40])
-
-
-def _count_uses(root: ET.Element, name: str) -> None:
-    """Count elements and characters as if every `use` were written out; refuse circles.
-
-    A transform counts once for every element below it, because it is read again for each.
-    """
-    by_id = {element.get("id"): element for element in root.iter() if element.get("id")}
-    known: dict[ET.Element, tuple[int, int]] = {}
-    open_now: set[ET.Element] = set()
-
-    def size(element: ET.Element, depth: int) -> tuple[int, int]:
-        if element in known:
-            return known[element]
-        if element in open_now or depth > 4 * MAX_DEPTH:
-            raise BadInput(f"{name}: use{_id_of(element)} leads back to itself, expected no circle")
-        open_now.add(element)
-        count, characters = 1, len(element.get("d", "")) + len(element.get("points", ""))
-        inner = list(element)
-        if _tag(element) == "use":
-            inner.append(_used(element, by_id, name))
-        for child in inner:
-            more, longer = size(child, depth + 1)
-            count, characters = count + more, characters + longer
-        characters += count * len(element.get("transform", ""))
-        open_now.discard(element)
-        known[element] = count, characters
-        return known[element]
-
-    count, characters = size(root, 0)
-    if count > MAX_ELEMENTS:
-        raise BadInput(f"{name}: {count} elements once use is followed, expected {MAX_ELEMENTS} at most")
-    if characters > _MAX_PATH_CHARACTERS:
-        raise BadInput(
-            f"{name}: paths and transforms of {characters} characters, "
-            f"expected {_MAX_PATH_CHARACTERS} at most"
-        )
-
-
-def _used(element: ET.Element, by_id: dict[str | None, ET.Element], name: str) -> ET.Element:
-    link = element.get("href", element.get("{http://www.w3.org/1999/xlink}href", ""))
-    if not link.startswith("#") or link[1:] not in by_id:
-        raise BadInput(f'{name}: use of "{_plain(link)}", expected the # and id of a part of this drawing')
-    return by_id[link[1:]]
 
 
 # --- size ----------------------------------------------------------------------------------------------
@@ -305,7 +98,7 @@ def _length_mm(root: ET.Element, key: str, name: str) -> float | None:
         return None
     length = float(found[1]) * _MM_PER_UNIT[found[2].lower()]
     if not 0.0 < length < 1e5:
-        raise BadInput(f'{name}: {key} is "{_plain(text)}", expected a length above 0 and below 100 m')
+        raise BadInput(f'{name}: {key} is "{plain(text)}", expected a length above 0 and below 100 m')
     return length
 
 
@@ -316,7 +109,7 @@ def _view_box(root: ET.Element, name: str) -> tuple[float, float] | None:
     words = text.replace(",", " ").split()
     numbers = [float(word) for word in words if _LENGTH.fullmatch(word) and word[-1] in "0123456789."]
     if len(words) != 4 or len(numbers) != 4 or not all(1e-6 < side < 1e9 for side in numbers[2:]):
-        raise BadInput(f'{name}: viewBox is "{_plain(text)}", expected four numbers, the last two above 0')
+        raise BadInput(f'{name}: viewBox is "{plain(text)}", expected four numbers, the last two above 0')
     return numbers[2], numbers[3]
 
 
@@ -329,6 +122,7 @@ class _Inherited:
 
     treatment: Treatment | None = None
     fill: str | None = None
+    clips: tuple[tuple[Shape, ...], ...] = ()
 
 
 def _parsed(root: ET.Element) -> Any:
@@ -339,23 +133,139 @@ def _parsed(root: ET.Element) -> Any:
     return svgelements.SVG.parse(io.BytesIO(ET.tostring(root)), reify=False, **size)
 
 
-def _walk(element: Any, name: str, above: _Inherited, scale: Floats) -> Iterator[Shape]:
-    """Yield the filled shapes of an element and its parts, in painting order."""
-    import svgelements
+@dataclass(eq=False)
+class _Walk:
+    """Goes through a drawing in painting order."""
 
-    own = element.values.get("attributes", {}) if hasattr(element, "values") else {}
-    fill = own.get("fill", "inherit").strip()
-    here = _Inherited(
-        treatment=_own_treatment(own) or above.treatment,
-        fill=above.fill if fill == "inherit" else fill,
-    )
-    if isinstance(element, svgelements.Shape):
-        shape = _shape(element, name, here, scale)
-        if shape is not None:
-            yield shape
-    elif isinstance(element, list):
-        for part in element:
-            yield from _walk(part, name, here, scale)
+    name: str
+    scale: Floats  # (2,) of x and y, y turned up
+    root: ET.Element
+    clips: dict[str, ET.Element]
+    clipped: int = field(default=0)  # shapes of clips read so far
+
+    def shapes(self, element: Any, above: _Inherited) -> Iterator[Shape]:
+        """Yield the shapes of an element and its parts."""
+        import svgelements
+
+        own = element.values.get("attributes", {}) if hasattr(element, "values") else {}
+        fill = own.get("fill", "inherit").strip()
+        here = _Inherited(
+            treatment=_own_treatment(own) or above.treatment,
+            fill=above.fill if fill == "inherit" else fill,
+            clips=above.clips + self._clip(own),
+        )
+        if isinstance(element, svgelements.Shape):
+            for shape in self._drawn(element, here):
+                yield replace(shape, clips=here.clips)
+        elif isinstance(element, list):
+            for part in element:
+                yield from self.shapes(part, here)
+
+    def _drawn(self, element: Any, here: _Inherited) -> Iterator[Shape]:
+        """Yield the fill and the stroke of a visible shape, as far as it has them."""
+        import svgelements
+
+        values = element.values
+        hidden = values.get("visibility", "visible") != "visible"
+        if hidden or values.get("opacity", "1").strip() in ("0", "0%"):
+            return
+        own_id = values.get("attributes", {}).get("id", "")
+        named = f'shape "{plain(own_id)}"' if own_id else f"a {values.get('tag', 'shape')}"
+        placed = _Placed(element, self.name, named, self.scale)
+        if not placed.lines:
+            return
+        fill = here.fill or "black"
+        unfilled = fill.lower() in ("none", "transparent") or values.get("fill-opacity", "1").strip() == "0"
+        said = f"{self.name}: {named}"
+        if not unfilled and not isinstance(element, svgelements.SimpleLine):
+            colour = None if here.fill is None else _colour(fill, here.treatment, self.name, named)
+            yield Shape(here.treatment, placed.lines, values.get("fill-rule") == "evenodd", colour, said)
+        pen = self._pen(element, placed, named)
+        if pen is not None:
+            colour = _colour(values.get("stroke", ""), here.treatment, self.name, named)
+            yield Shape(here.treatment, placed.lines, False, colour, said, pen)
+
+    def _pen(self, element: Any, placed: _Placed, named: str) -> Pen | None:
+        """Return the pen of a stroke that is seen, None where there is none."""
+        values, stroke = element.values, element.stroke
+        unseen = stroke is None or stroke.value is None or not (element.stroke_width or 0) > 0
+        if unseen or values.get("stroke-opacity", "1").strip() in ("0", "0%"):
+            return None
+        if values.get("stroke-dasharray", "none").strip() not in ("none", "", "0"):
+            raise BadInput(f"{self.name}: {named} is dashed, expected its dashes turned to paths")
+        if "non-scaling" in values.get("vector-effect", ""):
+            raise BadInput(f"{self.name}: {named} has a stroke that does not scale, expected a plain stroke")
+        cap, join = values.get("stroke-linecap", "butt"), values.get("stroke-linejoin", "miter")
+        limit = values.get("stroke-miterlimit", "4")
+        if cap not in _CAPS or join not in _JOINS or not _LENGTH.fullmatch(limit):
+            raise BadInput(
+                f'{self.name}: {named} has a stroke with "{plain(cap)}", "{plain(join)}" and '
+                f'"{plain(limit)}", expected cap, join and limit of a plain stroke'
+            )
+        return Pen(
+            width=float(element.stroke_width),
+            cap=cap,
+            join=join,
+            miter_limit=float(limit),
+            lines=placed.own_lines,
+            closed=placed.closed,
+            turn=placed.turn * self.scale,
+            shift=placed.shift * self.scale,
+        )
+
+    # --- clips ---
+
+    def _clip(self, own: dict[str, str]) -> tuple[tuple[Shape, ...], ...]:
+        """Return what an element is clipped to: the shapes of a clip path in the element's own space."""
+        text = own.get("clip-path", "none").strip()
+        if text in ("none", ""):
+            return ()
+        found = _CLIP.fullmatch(text)
+        clip = self.clips.get(found[1]) if found else None
+        if found is None or clip is None:
+            raise BadInput(f'{self.name}: clip-path "{plain(text)}", expected url(#id) of a clip path here')
+        if own.get("tag") == "use" and (own.get("x", "0") != "0" or own.get("y", "0") != "0"):
+            raise BadInput(f"{self.name}: a clipped use with x or y is not followed, expected a transform")
+        if clip.get("clipPathUnits", "userSpaceOnUse") != "userSpaceOnUse":
+            raise BadInput(f'{self.name}: clip path "{plain(found[1])}" by boxes, expected userSpaceOnUse')
+        if "clip-path" in clip.attrib or any("clip-path" in part.attrib for part in clip.iter()):
+            raise BadInput(f'{self.name}: clip path "{plain(found[1])}" is clipped itself, expected it plain')
+        return (self._clip_shapes(clip, own.get("transform", "")),)
+
+    def _clip_shapes(self, clip: ET.Element, above: str) -> tuple[Shape, ...]:
+        """Read a clip path as a drawing of its own: its shapes count by their outlines alone."""
+        parts = copy.deepcopy(clip)
+        page = ET.Element(f"{SVG}svg")
+        shown = ET.SubElement(page, f"{SVG}defs")
+        by_id = {e.get("id"): e for e in self.root.iter() if e.get("id")}
+        wanted = [used_by(e, by_id, self.name) for e in parts.iter() if tag_of(e) == "use"]
+        for one in wanted:
+            shown.append(_bare(copy.deepcopy(one)))
+        outer = ET.SubElement(page, f"{SVG}g", {"transform": f"{above} {clip.get('transform', '')}".strip()})
+        outer.extend(_bare(part) for part in parts)
+        inner = _Walk(self.name, self.scale, self.root, {})
+        found = tuple(inner.shapes(_parsed(page), _Inherited()))
+        self.clipped += len(found)
+        if self.clipped > MAX_ELEMENTS:
+            raise BadInput(
+                f"{self.name}: over {MAX_ELEMENTS} shapes of clip paths, expected a simpler drawing"
+            )
+        return found
+
+
+def _bare(element: ET.Element) -> ET.Element:
+    """Return a part of a clip path filled by its clip rule, without stroke and style."""
+    for part in element.iter():
+        rule = (
+            part.get("clip-rule")
+            or (re.findall(r"clip-rule\s*:\s*(\w+)", part.get("style", "")) or [None])[0]
+        )
+        for key in ("style", "class", "fill", "stroke", "fill-opacity", "opacity", "clip-path"):
+            part.attrib.pop(key, None)
+        part.attrib.pop("fill-rule", None)
+        if rule:
+            part.set("fill-rule", rule)
+    return element
 
 
 def _own_treatment(attributes: dict[str, str]) -> Treatment | None:
@@ -367,65 +277,53 @@ def _own_treatment(attributes: dict[str, str]) -> Treatment | None:
     return Treatment(found[1].lower()) if found else None
 
 
-def _shape(element: Any, name: str, here: _Inherited, scale: Floats) -> Shape | None:
-    """Return a visible filled shape, or None for one that is not seen; refuse lines without fill."""
-    import svgelements
-
-    values = element.values
-    if values.get("visibility", "visible") != "visible" or values.get("opacity", "1").strip() in ("0", "0%"):
-        return None
-    own_id = values.get("attributes", {}).get("id", "")
-    named = f'shape "{_plain(own_id)}"' if own_id else f"a {values.get('tag', 'shape')}"
-    fill = here.fill or "black"
-    unfilled = fill.lower() in ("none", "transparent") or values.get("fill-opacity", "1").strip() == "0"
-    if unfilled or isinstance(element, svgelements.SimpleLine):
-        stroke = element.stroke
-        if stroke is not None and stroke.value is not None and (element.stroke_width or 0) > 0:
-            raise BadInput(f"{name}: {named} is a stroke without fill, expected strokes turned to paths")
-        return None
-    colour = None if here.fill is None else _colour(fill, here.treatment, name, named)
-    lines = tuple(_pieces(element, name, named, scale))
-    if not lines:
-        return None
-    return Shape(here.treatment, lines, values.get("fill-rule") == "evenodd", colour, f"{name}: {named}")
-
-
-def _colour(fill: str, treatment: Treatment | None, name: str, named: str) -> tuple[int, int, int] | None:
-    """Return a fill's colour; only a relief needs one that can be read."""
+def _colour(
+    colour_text: str, treatment: Treatment | None, name: str, named: str
+) -> tuple[int, int, int] | None:
+    """Return a colour; only a relief needs one that can be read."""
     import svgelements
 
     try:
-        colour = svgelements.Color(fill)
-        if colour.value is not None and not fill.startswith("url"):
+        colour = svgelements.Color(colour_text)
+        if colour.value is not None and not colour_text.startswith("url"):
             return colour.red, colour.green, colour.blue
     except (ValueError, TypeError, IndexError, AttributeError):
         pass
     if treatment == Treatment.RELIEF:
-        raise BadInput(f'{name}: {named} of relief has fill "{_plain(fill)}", expected one plain colour')
+        raise BadInput(
+            f'{name}: {named} of relief has colour "{plain(colour_text)}", expected one plain colour'
+        )
     return None
 
 
-def _pieces(element: Any, name: str, named: str, scale: Floats) -> Iterator[Floats]:
-    """Yield each closed line of a shape as cubic pieces (m, 4, 2), in the drawing's unit with y up."""
-    import svgelements
+class _Placed:
+    """The lines of a shape as cubic pieces, in its own units and in the drawing's with y up."""
 
-    path = svgelements.Path(element)
-    path.approximate_arcs_with_cubics()  # before the transform, which would bend them wrongly
-    m = path.transform
-    turn = np.array([[m.a, m.b], [m.c, m.d]], float)
-    shift = np.array([m.e, m.f], float)
-    line: list[list[Any]] = []
-    for segment in [*path, svgelements.Move((0.0, 0.0))]:
-        if isinstance(segment, svgelements.Move):
-            if line:
-                with np.errstate(all="ignore"):  # endless coordinates are refused below
-                    pieces = (np.array(line, float).reshape(-1, 4, 2) @ turn + shift) * scale
-                if not np.all(np.abs(pieces) < 1e7):
-                    raise BadInput(f"{name}: {named} has a coordinate that is endless, expected finite ones")
-                yield pieces
-            line = []
-        elif segment.start is not None and segment.end is not None:
-            line.append(_as_cubic(segment))
+    def __init__(self, element: Any, name: str, named: str, scale: Floats) -> None:
+        import svgelements
+
+        path = svgelements.Path(element)
+        path.approximate_arcs_with_cubics()  # before the transform, which would bend them wrongly
+        m = path.transform
+        self.turn = np.array([[m.a, m.b], [m.c, m.d]], float)
+        self.shift = np.array([m.e, m.f], float)
+        own, closed = [], []
+        line: list[list[Any]] = []
+        shut = False
+        for segment in [*path, svgelements.Move((0.0, 0.0))]:
+            if isinstance(segment, svgelements.Move):
+                if line:
+                    own.append(np.array(line, float).reshape(-1, 4, 2))
+                    closed.append(shut)
+                line, shut = [], False
+            elif segment.start is not None and segment.end is not None:
+                line.append(_as_cubic(segment))
+                shut = isinstance(segment, svgelements.Close)
+        with np.errstate(all="ignore"):  # endless coordinates are refused here
+            placed = [(one @ self.turn + self.shift) * scale for one in own]
+            if not all(np.all(np.abs(one) < 1e7) for one in placed):
+                raise BadInput(f"{name}: {named} has a coordinate that is endless, expected finite ones")
+        self.own_lines, self.closed, self.lines = tuple(own), tuple(closed), tuple(placed)
 
 
 def _as_cubic(segment: Any) -> list[tuple[float, float]]:
@@ -442,82 +340,3 @@ def _as_cubic(segment: Any) -> list[tuple[float, float]]:
     one = ax + (qx - ax) * 2 / 3, ay + (qy - ay) * 2 / 3
     other = dx + (qx - dx) * 2 / 3, dy + (qy - dy) * 2 / 3
     return [(ax, ay), one, other, (dx, dy)]
-
-
-# --- polygons ------------------------------------------------------------------------------------------
-
-
-def _flattened(pieces: Floats, tolerance: float, named: str) -> Floats:
-    """Return the points (n, 2) of a closed line whose chords keep within the tolerance of its curves.
-
-    A piece that is cut into n equal parts of its parameter strays from its chords by at most
-    max|B''| / (8 n^2), and a cubic's |B''| is at most 6 times its larger second difference
-    (de Boor, *A Practical Guide to Splines*, chapter II, linear interpolation; from memory).
-    """
-    bend = np.linalg.norm(pieces[:, :-2] - 2 * pieces[:, 1:-1] + pieces[:, 2:], axis=2).max(axis=1)
-    parts = np.maximum(np.ceil(np.sqrt(6.0 / 8.0 * bend / tolerance)), 1.0)
-    if parts.sum() > _MAX_VERTICES:
-        raise BadInput(f"{named} needs {parts.sum():.0f} chords, expected a simpler or smaller drawing")
-    if parts.max() == 1.0:
-        points = np.concatenate([pieces[:, 0], pieces[-1:, 3]])
-        return _without_repeats(points)
-    count = parts.astype(int)
-    piece = np.repeat(np.arange(len(pieces)), count)
-    step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
-    t = (step / count[piece])[:, None]
-    p = pieces[piece]
-    u = 1 - t
-    points = u**3 * p[:, 0] + 3 * u * u * t * p[:, 1] + 3 * u * t * t * p[:, 2] + t**3 * p[:, 3]
-    return _without_repeats(np.concatenate([points, pieces[-1:, 3]]))
-
-
-def _without_repeats(points: Floats) -> Floats:
-    moved = np.any(points != np.roll(points, 1, axis=0), axis=1)
-    found: Floats = points[moved]
-    return found
-
-
-def _filled(rings: list[Floats], even_odd: bool, named: str) -> BaseGeometry:
-    """Return the area that closed lines fill: their faces whose winding number the rule counts as inside."""
-    if not rings:
-        return shapely.Polygon()
-    _refuse_tangle(rings, named)
-    noded = shapely.union_all([shapely.LinearRing(ring) for ring in rings])
-    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
-    if not len(faces):
-        return shapely.Polygon()
-    if len(faces) * sum(map(len, rings)) > _MAX_WINDINGS:
-        raise BadInput(f"{named} crosses itself too often, expected plain closed shapes")
-    winding = _winding(rings, shapely.get_coordinates(shapely.point_on_surface(faces)))
-    inside = winding % 2 != 0 if even_odd else winding != 0
-    return shapely.union_all(faces[inside])
-
-
-def _refuse_tangle(rings: list[Floats], named: str) -> None:
-    """Lines that cross each other a million times would fill the memory; a sample tells beforehand."""
-    starts = np.concatenate(rings)
-    ends = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings])
-    if len(starts) > _MAX_VERTICES:
-        raise BadInput(f"{named} has {len(starts)} corners, expected a simpler drawing")
-    low, high = np.minimum(starts, ends), np.maximum(starts, ends)
-    sample = np.arange(0, len(starts), math.ceil(len(starts) / 200))
-    meet = sum(int(np.count_nonzero(np.all((low <= high[k]) & (high >= low[k]), axis=1))) - 3 for k in sample)
-    if meet / len(sample) * len(starts) / 2 > _MAX_CROSSINGS:
-        raise BadInput(f"{named} crosses itself too often, expected plain closed shapes")
-
-
-def _winding(rings: list[Floats], points: Floats) -> Floats:
-    """Return how often closed lines go round each point (n, 2), counter-clockwise positive.
-
-    Crossings of the ray to the right are counted, up +1 and down -1 (the half-open rule for corners).
-    """
-    found = np.zeros(len(points))
-    px, py = points[:, 0, None], points[:, 1, None]
-    for ring in rings:
-        for block in np.array_split(np.arange(len(ring)), max(1, len(ring) * len(points) // 2_000_000)):
-            a, b = ring[block], ring[(block + 1) % len(ring)]
-            up = (a[:, 1] <= py) & (b[:, 1] > py)
-            down = (a[:, 1] > py) & (b[:, 1] <= py)
-            side = (b[:, 0] - a[:, 0]) * (py - a[:, 1]) - (px - a[:, 0]) * (b[:, 1] - a[:, 1])
-            found += np.sum(up & (side > 0), axis=1) - np.sum(down & (side < 0), axis=1)
-    return found

@@ -307,8 +307,20 @@ REFUSED = {
     "clip": (svg('<rect width="9" height="9" clip-path="url(#c)"/>'), "clip-path"),
     "clip in style": (svg('<rect style="clip-path: url(#c)" width="9" height="9"/>'), "clip-path"),
     "mask in css": (svg("<style>.a{mask:url(#m)}</style>"), "mask"),
-    "stroke": (svg('<path id="p" d="M0 0 H9 V9 Z" fill="none" stroke="#000"/>'), "stroke without fill"),
-    "line": (svg('<line x2="9" y2="9" stroke="#000"/>'), "stroke without fill"),
+    "dashes": (svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="2 1"/>'), "is dashed"),
+    "pen": (svg('<path d="M0 0H9" stroke="#000" stroke-linejoin="arcs"/>'), '"arcs"'),
+    "hair": (svg('<path d="M0 0H9" stroke="#000" vector-effect="non-scaling-stroke"/>'), "does not scale"),
+    "clip by box": (
+        svg('<clipPath id="c" clipPathUnits="objectBoundingBox"><rect/></clipPath>'
+            '<rect width="9" height="9" clip-path="url(#c)"/>'), "by boxes"),
+    "clipped clip": (
+        svg('<clipPath id="c" clip-path="url(#c)"><rect width="5" height="5"/></clipPath>'
+            '<rect width="9" height="9" clip-path="url(#c)"/>'), "clipped itself"),
+    "text in clip": (svg('<clipPath id="c"><text>a</text></clipPath>'), "turned to paths"),
+    "clip far away": (svg('<rect width="9" height="9" clip-path="url(a.svg#c)"/>'), "clip-path"),
+    "clipped use": (
+        svg('<clipPath id="c"><rect width="5" height="5"/></clipPath><rect id="a" width="9" height="9"/>'
+            '<use href="#a" x="3" clip-path="url(#c)"/>'), "expected a transform"),
     "no shape": (svg("<g/>"), "no closed shape"),
     "no area": (svg('<path d="M0 0 L9 9"/>'), "no closed shape"),
     "keep only": (svg('<rect class="keep" width="9" height="9"/>'), "nothing to cut"),
