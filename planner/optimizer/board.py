@@ -53,6 +53,12 @@ class Spot:
     old: int
     new: tuple[Entry, ...]
     change_cost: int
+    packed: bool = False
+    """Whether rows that stand there move in time too."""
+
+
+def _start_of(entry: Entry) -> int:
+    return entry.start_min
 
 
 class Board:
@@ -73,6 +79,8 @@ class Board:
         self.owner: list[int | None] = [single.home for single in floor.singles]
         self.used = [0] * len(floor.singles)
         self.entries: dict[Key, Entry] = {}
+        self.touched: set[int] = set()
+        """Jobs that were placed, taken away or moved since the board was made or copied."""
         for r, stateful in enumerate(floor.stateful):
             capacity = floor.problem.resources[r].capacity
             length = floor.last_min - floor.first_min + 1
@@ -99,11 +107,12 @@ class Board:
         twin.owner = list(self.owner)
         twin.used = list(self.used)
         twin.entries = dict(self.entries)
+        twin.touched = set()
         return twin
 
     # --- changes on a line -----------------------------------------------------------------------
 
-    def _change(self, before: State, work: Work, cutters: tuple[int, ...]) -> tuple[int, int, State]:
+    def change(self, before: State, work: Work, cutters: tuple[int, ...]) -> tuple[int, int, State]:
         """Return change [min], its cost, and the state after the work, for the cutters it uses."""
         minutes = cost = 0
         fixture, fitted = before.fixture, before.fitted
@@ -130,27 +139,51 @@ class Board:
             if singles[of_kind[0]].life is None:
                 cutters.append(of_kind[0])
                 continue
-            able = [
-                c for c in of_kind if self.owner[c] in (None, r) and (singles[c].life or 0) - used[c] >= share
-            ]
-            if not able:
+            chosen = self._able(
+                r, kind, share, fitted, after, used, wish[place] if place < len(wish) else None
+            )
+            if chosen is None:
                 return None
-            wanted = wish[place] if place < len(wish) else None
-
-            def taste(c: int, wanted: str | None = wanted) -> tuple[int, ...]:
-                left = (singles[c].life or 0) - used[c]
-                is_own = used[c] > 0 or singles[c].home == r
-                return (
-                    singles[c].name != wanted,
-                    c != fitted,
-                    c != after,
-                    not is_own,
-                    left if is_own else -left,
-                    c,
-                )
-
-            cutters.append(min(able, key=taste))
+            cutters.append(chosen)
         return tuple(cutters)
+
+    def _able(
+        self,
+        r: int,
+        kind: int,
+        share: int,
+        fitted: int | None,
+        after: int | None,
+        used: list[int],
+        wish: str | None,
+    ) -> int | None:
+        """Return one cutter: as wished, as fitted, as needed next, of the machine, out of the store."""
+        singles, owner = self.floor.singles, self.owner
+        for c in (fitted, after):
+            if wish is None and c is not None and singles[c].kind == kind and owner[c] in (None, r):
+                life = singles[c].life
+                if life is None or life - used[c] >= share:
+                    return c
+        own: tuple[int, int] | None = None
+        store: tuple[int, int] | None = None
+        for c in self.floor.of_kind[kind]:
+            if owner[c] is not None and owner[c] != r:
+                continue
+            left = (singles[c].life or 0) - used[c]
+            if left < share:
+                continue
+            if singles[c].name == wish:
+                return c
+            if used[c] > 0 or singles[c].home == r:
+                own = min(own or (left, c), (left, c))
+            else:
+                store = min(store or (-left, c), (-left, c))
+        best = own or store
+        return None if best is None else best[1]
+
+    def pick(self, work: Work, fitted: int | None) -> tuple[int, ...] | None:
+        """Return the cutters for a work that follows on a fitted one; None where none has life left."""
+        return self._pick(work, fitted, None, self.used)
 
     def _is_spare(self, r: int, cutter: int) -> bool:
         """Return whether a cutter would come out of the store though the machine has one of its type."""
@@ -170,7 +203,8 @@ class Board:
             next((c for c in of_kind if self.owner[c] in (None, r)), of_kind[0]) for of_kind in kinds
         )
 
-    def _state_before(self, r: int, at: int) -> State:
+    def state_before(self, r: int, at: int) -> State:
+        """Return what a machine holds before a place in its line."""
         return self.lines[r][at - 1].after if at else self.begin[r]
 
     def _has_time(self, entry: Entry, last_end: int | None, minutes: int) -> bool:
@@ -185,13 +219,13 @@ class Board:
             since = last_end
         return entry.start_min - minutes >= since
 
-    def _follow(self, r: int, state: State, last_end: int | None, at: int) -> list[Entry] | None:
+    def follow(self, r: int, state: State, last_end: int | None, at: int) -> list[Entry] | None:
         """Return the entries from `at` on whose changes differ after another state; None without the time."""
         line = self.lines[r]
         walked: list[Entry] = []
         for place in range(at, len(line)):
             entry = line[place]
-            minutes, cost, after = self._change(state, entry.work, entry.cutters)
+            minutes, cost, after = self.change(state, entry.work, entry.cutters)
             if not self._has_time(entry, last_end, minutes):
                 return None
             if minutes == entry.change_min and cost == entry.change_cost and after == entry.after:
@@ -214,7 +248,7 @@ class Board:
                 if not entry.held:
                     return None
                 cutters = self._any_cutters(entry.work)
-            minutes, cost, state = self._change(state, entry.work, cutters)
+            minutes, cost, state = self.change(state, entry.work, cutters)
             if not self._has_time(entry, last_end, minutes):
                 return None
             for cutter, (_, share) in zip(cutters, entry.work.wear, strict=True):
@@ -260,7 +294,8 @@ class Board:
                     down = max(down, length - int(short[0]))
         return (up, down) if up else None
 
-    def _first_fit(self, work: Work, low: int, high: int) -> int | None:
+    def first_fit(self, work: Work, low: int, high: int) -> int | None:
+        """Return the first start [min] from low to high that people and room allow, None for none."""
         while low <= high:
             misfit = self._misfit(work, low)
             if misfit is None:
@@ -293,15 +328,14 @@ class Board:
             if lowest > highest:
                 continue
             for backwards in (late, not late) if both else (late,):
-                fit = self._last_fit if backwards else self._first_fit
+                fit = self._last_fit if backwards else self.first_fit
                 start = fit(work, lowest, highest)
                 if start is not None:
                     yield Spot(work, start, 0, 0, (), 0)
 
     def _line_spots(self, work: Work, low: int, high_end: int, late: bool, both: bool) -> Iterator[Spot]:
         line = self.lines[work.resource]
-        starts = [entry.start_min for entry in line]
-        first_gap = max(0, bisect_left(starts, low) - 1)
+        first_gap = max(0, bisect_left(line, low, key=_start_of) - 1)
         gaps = range(first_gap, len(line) + 1)
         for at in reversed(gaps) if late else gaps:
             before_end = line[at - 1].end_min if at else -FOREVER
@@ -325,16 +359,16 @@ class Board:
     ) -> Iterator[Spot]:
         r = work.resource
         line = self.lines[r]
-        before = self._state_before(r, at)
+        before = self.state_before(r, at)
         next_cutters = line[at].cutters if at < len(line) else ()
         cutters = self._pick(work, before.fitted, next_cutters[0] if next_cutters else None, self.used)
         whole = cutters is None or any(self._is_spare(r, c) for c in cutters)
         if cutters is None:
             cutters = ()
-        minutes, cost, state = self._change(before, work, cutters)
+        minutes, cost, state = self.change(before, work, cutters)
         next_change = 0
         if at < len(line) and not line[at].held and not whole:
-            next_change = self._change(state, line[at].work, next_cutters)[0]
+            next_change = self.change(state, line[at].work, next_cutters)[0]
         for first, last in reversed(self.floor.windows[r]) if late else self.floor.windows[r]:
             if last <= before_end or first >= after_start:
                 continue
@@ -345,7 +379,7 @@ class Board:
                 continue
             seen: set[int] = set()
             for backwards in (late, not late) if both else (late,):
-                fit = self._last_fit if backwards else self._first_fit
+                fit = self._last_fit if backwards else self.first_fit
                 start = fit(work, lowest, highest)
                 if start is None or start in seen:
                     continue
@@ -361,7 +395,7 @@ class Board:
                     yield spot
 
     def _spot(self, r: int, at: int, new: Entry) -> Spot | None:
-        tail = self._follow(r, new.after, new.end_min, at)
+        tail = self.follow(r, new.after, new.end_min, at)
         if tail is None:
             return None
         old = self.lines[r][at : at + len(tail)]
@@ -381,7 +415,8 @@ class Board:
 
     # --- placing and taking away -----------------------------------------------------------------
 
-    def _book(self, work: Work, start_min: int, sign: int) -> None:
+    def book(self, work: Work, start_min: int, sign: int) -> None:
+        """Take (sign 1) or give back (-1) the room and the people of a work."""
         at = start_min - self.floor.first_min
         room = self.room[work.resource]
         if room is not None:
@@ -397,6 +432,7 @@ class Board:
         self.lines[r][at : at + old] = new
         for entry in new:
             self.entries[entry.work.key] = entry
+            self.touched.add(entry.work.key[0])
             for cutter, (_, share) in zip(entry.cutters, entry.work.wear, strict=True):
                 self.used[cutter] += share
                 if self.floor.singles[cutter].life is not None:
@@ -404,11 +440,19 @@ class Board:
 
     def put(self, spot: Spot) -> None:
         """Place a step where a spot says; the board has not changed since the spot was found."""
-        self._book(spot.work, spot.start_min, 1)
+        if spot.packed:
+            for entry in self.lines[spot.work.resource][spot.at : spot.at + spot.old]:
+                self.book(entry.work, entry.start_min, -1)
+            self._settle(spot.work.resource, spot.at, spot.old, spot.new)
+            for entry in spot.new:
+                self.book(entry.work, entry.start_min, 1)
+            return
+        self.book(spot.work, spot.start_min, 1)
         if spot.new:
             self._settle(spot.work.resource, spot.at, spot.old, spot.new)
         else:
             self.entries[spot.work.key] = self._plain(spot.work, spot.start_min)
+            self.touched.add(spot.work.key[0])
 
     def _plain(self, work: Work, start_min: int, stuck: bool = False, held: bool = False) -> Entry:
         end = start_min + work.whole_min
@@ -431,12 +475,13 @@ class Board:
         if self.room[r] is None:
             at = self._at(key)
             before_end = self.lines[r][at - 1].end_min if at else None
-            tail = self._follow(r, self._state_before(r, at), before_end, at + 1)
+            tail = self.follow(r, self.state_before(r, at), before_end, at + 1)
             if tail is None:
                 raise LookupError(key)
             self._settle(r, at, 1 + len(tail), tail)
         del self.entries[key]
-        self._book(entry.work, entry.start_min, -1)
+        self.touched.add(key[0])
+        self.book(entry.work, entry.start_min, -1)
 
     def change_cost(self) -> int:
         """Return what all changes and new cutters cost [-]."""
@@ -451,8 +496,8 @@ class Board:
             for c, single in enumerate(self.floor.singles)
         ]
 
-    def fix(self, fixed: Fixed) -> bool:
-        """Place a row that stays; return whether it could be placed."""
+    def fix(self, fixed: Fixed, *, stuck: bool = True) -> bool:
+        """Place a row where it is; return whether it could be placed. One that is stuck never moves."""
         work, start = fixed.work, fixed.start_min
         if self.floor.window_of(work, start) is None:
             return False
@@ -464,17 +509,17 @@ class Board:
         ):
             return False
         if room is not None:
-            self._book(work, start, 1)
-            self.entries[work.key] = self._plain(work, start, True, fixed.held)
+            self.book(work, start, 1)
+            self.entries[work.key] = self._plain(work, start, stuck, fixed.held)
             return True
         r = work.resource
         line = self.lines[r]
-        at = bisect_left([other.start_min for other in line], start)
-        entry = replace(self._plain(work, start, True, fixed.held), wish=fixed.cutters)
+        at = bisect_left(line, start, key=_start_of)
+        entry = replace(self._plain(work, start, stuck, fixed.held), wish=fixed.cutters)
         walked = self._repick(r, [*line[:at], entry, *line[at:]])
         if walked is None:
             return False
-        self._book(work, start, 1)
+        self.book(work, start, 1)
         self._settle(r, 0, len(line), walked)
         return True
 
@@ -482,9 +527,9 @@ class Board:
         """Move a step in time without a change of order; return whether that is allowed."""
         entry = self.entries[key]
         work = entry.work
-        self._book(work, entry.start_min, -1)
+        self.book(work, entry.start_min, -1)
         fits = self._misfit(work, start_min) is None
-        self._book(work, start_min if fits else entry.start_min, 1)
+        self.book(work, start_min if fits else entry.start_min, 1)
         if fits:
             moved = replace(entry, start_min=start_min, end_min=start_min + work.whole_min)
             if self.room[work.resource] is None:
@@ -503,7 +548,7 @@ class Board:
             before_end = line[at - 1].end_min if at else -FOREVER
             if at + 1 < len(line):
                 limit, inside = line[at + 1].start_min, 0 if line[at + 1].held else line[at + 1].change_min
-        self._book(work, entry.start_min, -1)
+        self.book(work, entry.start_min, -1)
         found = None
         for first, last in reversed(self.floor.windows[r]):
             highest = min(high_end, last, limit - inside if limit <= last else last) - work.whole_min
@@ -512,7 +557,7 @@ class Board:
                 found = self._last_fit(work, lowest, highest)
                 if found is not None:
                     break
-        self._book(work, entry.start_min, 1)
+        self.book(work, entry.start_min, 1)
         return found
 
     def load(self, placed: list[tuple[Work, int, tuple[int, ...]]], stuck: dict[Key, Entry]) -> None:
@@ -531,12 +576,12 @@ class Board:
             entry = self._plain(work, start, mark is not None, mark is not None and mark.held)
             if mark is not None:
                 entry = replace(entry, wish=mark.wish)
-            self._book(work, start, 1)
+            self.book(work, start, 1)
             if self.room[r] is not None:
                 self.entries[work.key] = entry
                 continue
             at = len(self.lines[r])
-            minutes, cost, after = self._change(self._state_before(r, at), work, cutters)
+            minutes, cost, after = self.change(self.state_before(r, at), work, cutters)
             entry = replace(entry, change_min=minutes, cutters=cutters, change_cost=cost, after=after)
             self._settle(r, at, 0, [entry])
 

@@ -85,7 +85,7 @@ def lower_bounds(
     end = monotonic() + seconds
     relaxed = _Relaxation(problem)
     if len(relaxed.programme.upper) > LARGEST:
-        return bounds
+        return bounds | _of_many(relaxed, tiers, values, seconds)
     for place, name in enumerate(tiers):
         left = end - monotonic()
         if left <= 0 or not going():
@@ -96,6 +96,30 @@ def lower_bounds(
             bounds[name] = _least(relaxed.programme, terms, constant, values[name], share, fractions_only)
         relaxed.programme.row(terms, high=values[name] - constant)
     return bounds
+
+
+def _of_many(
+    relaxed: _Relaxation, tiers: tuple[str, ...], values: Mapping[str, int], seconds: float
+) -> dict[str, int]:
+    """Return the bound of the first tier that is not 0, for very many jobs, from a programme with fewer rows.
+
+    Left out are the rows that tie changes to work, and the last end: the bound stays safe and gets lower.
+    """
+    programme = relaxed.programme
+    programme.rows = [
+        (terms, low, high)
+        for terms, low, high in programme.rows
+        if relaxed.finish not in terms
+        and not (len(terms) == 2 and high == 0 and sorted(terms.values()) == [-1.0, 1.0])
+    ]
+    for name in tiers:
+        terms, constant = relaxed.totals[name]
+        if values[name] > 0:
+            if name == "finish":
+                return {}
+            return {name: max(0, _up(_solve(programme, terms, seconds, whole=False) + constant))}
+        programme.row(terms, high=-constant)
+    return {}
 
 
 def _least(

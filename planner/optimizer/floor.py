@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,6 +92,10 @@ class Floor:
             [min(work.whole_min for work in options) for options in steps] for steps in self.work
         ]
         self.tiers = problem.tiers if "undone" in problem.tiers else ("undone", *problem.tiers)
+        self.places: dict[int, Any] = {}
+        """What `insert` has worked out for a job, kept because it never changes."""
+        self.failed: set[tuple[object, ...]] = set()
+        """Rows of an open time that no job more could be packed with."""
         self.change_max = problem.fixture_change_min + sum(single.change_min for single in self.singles)
 
     def earliest_start(self, job: int, step: int) -> int:

@@ -1,6 +1,7 @@
 """How does a plan get better: take a few jobs out, place them anew, keep what costs no more.
 
-Ruin and recreate after Schrimpf et al. 2000, J. Comput. Phys. 159:139-171 (from memory).
+Ruin and recreate after Schrimpf et al. 2000, J. Comput. Phys. 159:139-171; a trial may cost as much as the
+plan of some rounds ago, after Burke and Bykov 2017, Eur. J. Oper. Res. 258:70-78 (both from memory).
 """
 
 from __future__ import annotations
@@ -10,10 +11,13 @@ from collections.abc import Callable
 import numpy as np
 
 from planner.optimizer.board import Board
-from planner.optimizer.greedy import Taste, cost_of, is_done, place_job, shift_late
+from planner.optimizer.greedy import Cost, Taste, cost_of, is_done, place_job, shift_late
+from planner.optimizer.ledger import Ledger
 
 Going = Callable[[], bool]
 UNDONE_TRIED = 8
+MOST_OUT = 9
+ROUNDS_AGO = 60
 
 
 def improve(board: Board, rng: np.random.Generator, going: Going, most_rounds: int | None = None) -> Board:
@@ -30,25 +34,86 @@ def improve(board: Board, rng: np.random.Generator, going: Going, most_rounds: i
     most_rounds : int, optional
         End after so many rounds [-].
     """
-    current, cost = board, cost_of(board)
-    best, best_cost = current, cost
-    movable = [j for j in range(len(board.floor.jobs)) if not _is_stuck(board, j)]
+    search = _Search(board, rng)
     rounds = 0
-    while movable and going() and (most_rounds is None or rounds < most_rounds):
+    while search.movable.size and going() and (most_rounds is None or rounds < most_rounds):
+        search.step(rounds)
         rounds += 1
-        trial = _ruin_and_recreate(current, movable, rng)
+    ends = [search.best, shift_late(search.best), shift_late(search.current)]
+    return min(ends, key=cost_of)
+
+
+class _Search:
+    """The plan that is worked on, the best so far, and what the last rounds cost."""
+
+    def __init__(self, board: Board, rng: np.random.Generator) -> None:
+        self.rng = rng
+        self.current = board.copy()
+        self.ledger = Ledger(self.current)
+        self.best, self.best_cost = board, self.ledger.cost
+        self.past: list[Cost] = [self.ledger.cost] * ROUNDS_AGO
+        self.movable = np.array(
+            [j for j in range(len(board.floor.jobs)) if not _is_stuck(board, j)], dtype=int
+        )
+
+    def step(self, number: int) -> None:
+        """Try one change."""
+        cost = self.ledger.cost
+        trial = self._ruin_and_recreate()
         if trial is None:
-            continue
-        trial_cost = cost_of(trial)
-        if trial_cost <= cost:
-            current, cost = trial, trial_cost
-        if cost < best_cost:
-            best, best_cost = current, cost
-        if rounds % 50 == 0:
-            current = shift_late(current)
-            cost = cost_of(current)
-    last = shift_late(current)
-    return last if cost_of(last) < best_cost else best
+            return
+        old = self.ledger.turn_to(trial)
+        new = self.ledger.cost
+        if new <= cost or new <= self.past[number % ROUNDS_AGO]:
+            self.current = trial
+            if new < self.best_cost:
+                self.best, self.best_cost = trial, new
+        else:
+            self.ledger.turn_back(old)
+        self.past[number % ROUNDS_AGO] = min(self.ledger.cost, self.past[number % ROUNDS_AGO])
+
+    def _ruin_and_recreate(self) -> Board | None:
+        rng, ledger = self.rng, self.ledger
+        trial = self.current.copy()
+        done = ledger.done[self.movable]
+        missing, placed = self.movable[~done], self.movable[done]
+        chosen = self._choose(placed) if placed.size else []
+        keys = [(j, s) for j in chosen for s in range(len(trial.floor.jobs[j].steps))]
+        try:
+            # From the last one back, so that what stays never needs a longer change in between.
+            for key in sorted(keys, key=lambda k: trial.entries[k].start_min, reverse=True):
+                trial.take(key)
+        except LookupError:
+            return None
+        trial.free_cutters()
+        some = [int(j) for j in rng.permutation(missing)[:UNDONE_TRIED]] if missing.size else []
+        taste = Taste(
+            bool(rng.random() < 0.5), bool(rng.random() < 0.5), float(rng.choice([0.0, 0.05, 0.2])), rng
+        )
+        for j in self._order([*chosen, *some]):
+            place_job(trial, j, taste)
+        return trial
+
+    def _choose(self, placed: np.ndarray) -> list[int]:
+        """Choose jobs to take out: at random, near each other in time, on one machine, or those that cost."""
+        rng, ledger = self.rng, self.ledger
+        count = min(len(placed), int(rng.integers(1, MOST_OUT + 1)))
+        kind = rng.integers(4)
+        if kind == 0:
+            return [int(j) for j in rng.choice(placed, count, replace=False)]
+        costly = placed[ledger.costly[placed]] if kind == 3 else placed
+        seed = int(rng.choice(costly if costly.size else placed))
+        away = np.abs(ledger.start[placed] - ledger.start[seed]) * rng.uniform(0.5, 1.5, placed.size)
+        if kind == 2:
+            away = np.where(ledger.resource[placed] == ledger.resource[seed], away, away + 1e9)
+        near = np.argpartition(away, count - 1)[:count]
+        return [int(placed[n]) for n in near[np.argsort(away[near], kind="stable")]]
+
+    def _order(self, jobs: list[int]) -> list[int]:
+        if self.rng.random() < 0.5:
+            return [int(j) for j in self.rng.permutation(jobs)]
+        floor = self.current.floor
+        return sorted(jobs, key=lambda j: (floor.latest_end(j, 0), -floor.jobs[j].priority))
 
 
 def _is_stuck(board: Board, j: int) -> bool:
@@ -56,63 +121,4 @@ def _is_stuck(board: Board, j: int) -> bool:
     return any(key in board.entries and board.entries[key].stuck for key in keys)
 
 
-def _ruin_and_recreate(board: Board, movable: list[int], rng: np.random.Generator) -> Board | None:
-    trial = board.copy()
-    missing = [j for j in movable if not is_done(board, j)]
-    placed = [j for j in movable if is_done(board, j)]
-    chosen = _choose(board, placed, rng) if placed else []
-    keys = [(j, s) for j in chosen for s in range(len(board.floor.jobs[j].steps))]
-    try:
-        # From the last one back, so that what stays never needs a longer change in between.
-        for key in sorted(keys, key=lambda k: board.entries[k].start_min, reverse=True):
-            trial.take(key)
-    except LookupError:
-        return None
-    trial.free_cutters()
-    some = list(rng.permutation(missing)[:UNDONE_TRIED]) if missing else []
-    order = _order(board, [*chosen, *(int(j) for j in some)], rng)
-    taste = Taste(
-        bool(rng.random() < 0.5), bool(rng.random() < 0.5), float(rng.choice([0.0, 0.05, 0.2])), rng
-    )
-    for j in order:
-        place_job(trial, j, taste)
-    return trial
-
-
-def _choose(board: Board, placed: list[int], rng: np.random.Generator) -> list[int]:
-    """Choose jobs to take out: at random, near each other in time, on one machine, or those that cost."""
-    count = min(len(placed), int(rng.integers(1, 10)))
-    kind = rng.integers(4)
-    if kind == 0:
-        return [int(j) for j in rng.permutation(placed)[:count]]
-    seed = int(rng.choice(_costly(board, placed) if kind == 3 else placed))
-    at = board.entries[seed, 0]
-
-    def distance(j: int) -> float:
-        entry = board.entries[j, 0]
-        other = 0.0 if kind != 2 or entry.work.resource == at.work.resource else 1e9
-        return abs(entry.start_min - at.start_min) * float(rng.uniform(0.5, 1.5)) + other
-
-    return sorted(placed, key=distance)[:count]
-
-
-def _costly(board: Board, placed: list[int]) -> list[int]:
-    floor = board.floor
-    costly = []
-    for j in placed:
-        job = floor.jobs[j]
-        costs = floor.cost_of_end(job, board.entries[j, len(job.steps) - 1].end_min)
-        moved = any(
-            floor.is_moved((j, s), board.entries[j, s].work.resource, board.entries[j, s].start_min)
-            for s in range(len(job.steps))
-        )
-        if costs["late"] or costs["stored_nights"] or moved:
-            costly.append(j)
-    return costly or placed
-
-
-def _order(board: Board, jobs: list[int], rng: np.random.Generator) -> list[int]:
-    if rng.random() < 0.5:
-        return [int(j) for j in rng.permutation(jobs)]
-    floor = board.floor
-    return sorted(jobs, key=lambda j: (floor.latest_end(j, 0), -floor.jobs[j].priority))
+__all__ = ["improve", "is_done"]

@@ -13,18 +13,20 @@ from planner.optimizer.board import Board
 from planner.optimizer.bound import lower_bounds
 from planner.optimizer.exact import Effort, repair, solve_exactly
 from planner.optimizer.floor import Floor
-from planner.optimizer.greedy import cost_of, greedy, is_done
+from planner.optimizer.greedy import MANY, cost_of, greedy, is_done
 from planner.optimizer.improve import improve
+from planner.optimizer.keep import kept_board
 from planner.optimizer.master import by_open_times
 from planner.optimizer.problem import Plan, PlanProblem, Tier
+from planner.optimizer.relaxed import by_shares, fits
 from planner.optimizer.verify import tier_values, verify
 from planner.optimizer.why import why
 
 Report = Callable[[int, int, str], None]
 Stop = Callable[[], bool]
 
-SMALL = 3000
-"""So many possible pairs of steps on one resource are still a small problem."""
+TINY, SMALL = 900, 3500
+"""So many possible pairs of steps on one resource are left to the exact model alone, or as the last means."""
 FREE_JOBS = 14
 ROUNDS = 40
 """Rounds of improvement where the answer must be repeatable, in place of time."""
@@ -75,16 +77,61 @@ def solve(
     """
     clock = _Clock(monotonic(), seconds, stop, report)
     floor = Floor(problem)
-    first = greedy(floor)
+    first = _first(floor)
     clock.tell("a first plan stands")
-    best, bounds = _better(floor, first, clock, Effort(seconds, workers, seed, repeatable))
+    effort = Effort(seconds, workers, seed, repeatable)
+    best, bounds = _better(floor, first, clock, effort)
     clock.tell("looking for what no plan can go below")
     bounds = _bounded(problem, floor, best, bounds, clock, repeatable)
+    if TINY < _pairs(floor) <= SMALL and not _proven(floor, best, bounds) and not clock.stop():
+        best, proved = _exactly(floor, best, clock, effort, 0.95)
+        bounds = _merged(floor, best, bounds, proved)
     plan, breaches = _checked(problem, floor, (best, first), bounds)
     for breach in breaches:
         clock.tell(f"breach: {breach}")
     clock.tell("done", ended=True)
     return replace(plan, seed=seed, seconds=round(clock.passed(), 3), versions=_versions())
+
+
+def first_plan(problem: PlanProblem) -> Plan:
+    """Return a valid plan at once; after a breakdown it stays as near as may be to the published one.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        Jobs, resources, people, cutters, pins and tiers [-].
+    """
+    floor = Floor(problem)
+    board = kept_board(floor) or greedy(floor)
+    plan, breaches = _checked(problem, floor, (board, board), {})
+    if breaches:
+        plan, _ = _checked(problem, floor, (greedy(floor),) * 2, {})
+    return replace(plan, versions=_versions())
+
+
+def checked_plan(problem: PlanProblem, floor: Floor, board: Board) -> Plan:
+    """Return a board as a plan without proof; raises where the checker finds a breach.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        What the plan must keep to [-].
+    floor : Floor
+        The same in numbers [-].
+    board : Board
+        What is placed [-].
+    """
+    plan = _plan(problem, floor, board, {})
+    breaches = verify(problem, plan)
+    if breaches:
+        raise ValueError(f"the plan breaks a rule: {breaches[0]} ({len(breaches)} in all)")
+    return plan
+
+
+def _first(floor: Floor) -> Board:
+    """Return the cheaper of a plan made anew and one that keeps to what was published."""
+    kept, fresh = kept_board(floor), greedy(floor)
+    return fresh if kept is None or cost_of(fresh) < cost_of(kept) else kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,16 +162,47 @@ def _better(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> tuple[
     """Return a better plan and what the exact model proved on the way."""
     if not floor.jobs or clock.stop():
         return first, {}
-    if _pairs(floor) <= SMALL:
-        share = replace(effort, seconds=effort.seconds * 0.8 if effort.deterministic else clock.left(0.8))
-        going = clock.stop if effort.deterministic else (lambda: not clock.going(0.85)())
-        proof = solve_exactly(floor, first, share, lambda: not going())
-        clock.tell("the exact model has ended")
-        return proof.board, proof.bounds
-    share = replace(effort, seconds=effort.seconds * 0.2 if effort.deterministic else clock.left() * 0.2)
-    best = by_open_times(floor, first, share, lambda: not clock.stop())
-    clock.tell("shared out over the open times")
+    if _pairs(floor) <= TINY:
+        return _exactly(floor, first, clock, effort, 0.8)
+    best = _started(floor, first, clock, effort)
     return _polish(floor, best, clock, effort), {}
+
+
+def _exactly(
+    floor: Floor, board: Board, clock: _Clock, effort: Effort, until: float
+) -> tuple[Board, dict[str, int]]:
+    seconds = effort.seconds * until if effort.deterministic else clock.left(until)
+    going = clock.going(until + 0.05)
+    proof = solve_exactly(
+        floor,
+        board,
+        replace(effort, seconds=seconds),
+        lambda: not clock.stop() and (effort.deterministic or going()),
+    )
+    clock.tell("the exact model has ended")
+    return proof.board, proof.bounds
+
+
+def _started(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> Board:
+    """Return the best of several beginnings, each made a little better."""
+    starts = [first]
+    if fits(floor) and not floor.published:
+        starts += by_shares(floor, 0.3 * effort.seconds, lambda: not clock.stop())
+    if len(floor.jobs) <= MANY and not clock.stop():
+        share = 0.15 * (effort.seconds if effort.deterministic else clock.left())
+        starts.append(by_open_times(floor, first, replace(effort, seconds=share), lambda: not clock.stop()))
+    clock.tell("shared out over the open times")
+    begin, better = clock.passed(), []
+    for n, board in enumerate(starts, start=1):
+        until = begin + n * (clock.left(0.45) + clock.passed() - begin) / len(starts)
+        rng = np.random.default_rng(effort.seed)
+        if effort.deterministic:
+            better.append(improve(board, rng, lambda: not clock.stop(), ROUNDS))
+        else:
+            better.append(
+                improve(board, rng, lambda until=until: clock.passed() < until and not clock.stop())  # type: ignore[misc]
+            )
+    return min(better, key=cost_of)
 
 
 def _pairs(floor: Floor) -> int:
@@ -152,7 +230,8 @@ def _polish(floor: Floor, board: Board, clock: _Clock, effort: Effort) -> Board:
             board = improve(board, rng, lambda until=until: clock.passed() < until and not clock.stop())  # type: ignore[misc]
         if clock.stop() or (effort.deterministic and rounds > ROUNDS // 10):
             break
-        board = _repaired(floor, board, next(places), clock, effort)
+        if len(floor.jobs) <= MANY:
+            board = _repaired(floor, board, next(places), clock, effort)
         clock.tell(" | ".join(f"{n} {v}" for n, v in zip(floor.tiers, cost_of(board), strict=True)))
     return board
 
@@ -209,9 +288,29 @@ def _bounded(
     values = dict(zip(floor.tiers, cost_of(board), strict=True))
     if all(proved.get(name, 0) == value for name, value in values.items()):
         return proved
-    seconds = REPEATABLE_BOUND_S if repeatable else clock.left(0.96)
+    share = 0.85 if TINY < _pairs(floor) <= SMALL else 0.96
+    seconds = REPEATABLE_BOUND_S if repeatable else clock.left(share)
     relaxed = lower_bounds(problem, values, seconds, lambda: not clock.stop(), fractions_only=repeatable)
     return {name: max(relaxed[name], proved.get(name, 0)) for name in floor.tiers}
+
+
+def _proven(floor: Floor, board: Board, bounds: dict[str, int]) -> bool:
+    return all(bounds.get(name, 0) == value for name, value in zip(floor.tiers, cost_of(board), strict=True))
+
+
+def _merged(floor: Floor, board: Board, relaxed: dict[str, int], proved: dict[str, int]) -> dict[str, int]:
+    """Return the better bound of each tier as far as the new plan is as good as the one they were made for.
+
+    A bound holds among the plans that are as good in the tiers before it, so what the relaxation said of a
+    worse plan's later tiers holds for a better one only up to the first tier that got better.
+    """
+    bounds = {}
+    for name, value in zip(floor.tiers, cost_of(board), strict=True):
+        bounds[name] = min(value, max(relaxed.get(name, 0), proved.get(name, 0)))
+        if bounds[name] != value:
+            bounds |= {n: proved.get(n, 0) for n in floor.tiers if n not in bounds}
+            break
+    return bounds
 
 
 def _checked(

@@ -1,0 +1,104 @@
+"""Which plan stays as near as may be to the published one? What still fits stays, the rest finds new places.
+
+This is the safe plan after a breakdown: it is there at once, and whatever is better starts from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from planner.optimizer.board import Board, Spot
+from planner.optimizer.floor import Fixed, Floor, Key
+from planner.optimizer.greedy import Taste, cost_of, fixed_board, is_done, place_job
+from planner.optimizer.problem import MOVED_MIN
+
+
+def kept_board(floor: Floor) -> Board | None:
+    """Return a board with every published row that can stay, and the displaced jobs placed anew.
+
+    Parameters
+    ----------
+    floor : Floor
+        The problem in numbers; its published rows are looked at [-].
+    """
+    if not floor.published:
+        return None
+    base = fixed_board(floor)
+    displaced = []
+    begins = {j: floor.published[j, s].start_min for j, s in sorted(floor.published, reverse=True)}
+    for j in sorted(begins, key=lambda j: (begins[j], j)):
+        if not is_done(base, j) and not _stay(base, j):
+            displaced.append(j)
+    displaced += [j for j in range(len(floor.jobs)) if j not in begins and not is_done(base, j)]
+    best: tuple[tuple[int, ...], Board] | None = None
+    for order in _orders(floor):
+        board = base.copy()
+        for j in sorted(displaced, key=order):
+            if not is_done(board, j):
+                place_job(board, j, Taste(early_end=True))
+        cost = cost_of(board)
+        if best is None or cost < best[0]:
+            best = cost, board
+    return best[1] if best else base
+
+
+def _orders(floor: Floor) -> list[Callable[[int], tuple[int, ...]]]:
+    return [
+        lambda j: (floor.latest_end(j, 0), -floor.jobs[j].priority, j),
+        lambda j: (-floor.jobs[j].priority, floor.latest_end(j, 0), j),
+        lambda j: (len(floor.work[j][0]), -sum(floor.shortest[j]), j),
+    ]
+
+
+def _stay(board: Board, j: int) -> bool:
+    """Place all steps of a job where they were published, or near enough not to count as moved."""
+    floor = board.floor
+    placed: list[Key] = []
+    ready = floor.jobs[j].release_min
+    for s in range(len(floor.jobs[j].steps)):
+        key = (j, s)
+        if key not in board.entries:
+            if key not in floor.published or not _stay_step(board, key, ready):
+                break
+            placed.append(key)
+        entry = board.entries[key]
+        wait = floor.jobs[j].wait_after(s - 1) if s else None
+        if entry.start_min < ready or (wait is not None and entry.start_min - ready > wait):
+            break
+        ready = entry.end_min
+    if is_done(board, j) and board.entries[j, len(floor.jobs[j].steps) - 1].end_min == ready:
+        return True
+    for key in reversed(placed):
+        board.take(key)
+    return False
+
+
+def _stay_step(board: Board, key: Key, ready: int) -> bool:
+    floor = board.floor
+    old = floor.published[key]
+    work = floor.option_on(key, old.resource)
+    if work is None:
+        return False
+    low = max(ready, old.start_min, floor.earliest_start(*key))
+    high = floor.latest_end(*key)
+    stays = low == old.start_min and low + work.whole_min <= high
+    if stays and board.fix(Fixed(work, low, False, old.cutters), stuck=False):
+        return True
+    near = [
+        spot
+        for spot in board.spots(
+            work,
+            max(ready, floor.earliest_start(*key), old.start_min - MOVED_MIN),
+            min(high, old.start_min + MOVED_MIN + work.whole_min),
+            late=False,
+            both=True,
+        )
+    ]
+    if not near:
+        return False
+
+    def away(spot: Spot) -> tuple[int, int]:
+        return abs(spot.start_min - old.start_min), spot.change_cost
+
+    board.put(min(near, key=away))
+    return True

@@ -1,0 +1,178 @@
+"""How much slack does a plan need? Stored nights against the chance that all are ready, as a curve.
+
+Slack is a share of every shift that the plan leaves free at its end. A plan that saves every stored night has
+none, and some of it is late on most days; so the chance comes first, and nights are saved below it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from planner.optimizer import solve, tier_values, verify
+from planner.optimizer.floor import Floor
+from planner.optimizer.greedy import shift_late
+from planner.optimizer.keep import kept_board
+from planner.optimizer.problem import Plan, PlanProblem, Resource
+from planner.optimizer.solve import checked_plan
+from planner.schedule.ready import Ready, Spread, chance_ready
+
+SHARES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7)
+REPLICATIONS = 2000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SlackPoint:
+    """One plan on the curve: so much of each shift is planned, with this outcome."""
+
+    share: float
+    nights: int
+    undone: int
+    late: int
+    chance: float
+    expected: float
+    plan: Plan
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Safe:
+    """A plan that meets the chance asked for, or comes nearest to it; the curve it was chosen from."""
+
+    plan: Plan
+    ready: Ready
+    share: float
+    met: bool
+    curve: tuple[SlackPoint, ...]
+
+
+def with_slack(problem: PlanProblem, share: float) -> PlanProblem:
+    """Return the problem with only a share of each machine's open times to plan in.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        As it is [-].
+    share : float
+        Of every open time, from its beginning, 0 to 1 [-].
+    """
+
+    def shorter(resource: Resource) -> Resource:
+        if resource.kind != "machine" or resource.open is None:
+            return resource
+        spans = tuple((a, a + max(1, round(share * (b - a)))) for a, b in resource.open)
+        return replace(resource, open=spans)
+
+    return replace(problem, resources=tuple(shorter(resource) for resource in problem.resources))
+
+
+def slack_curve(
+    problem: PlanProblem,
+    plan: Plan,
+    spread: Spread,
+    *,
+    seed: int = 0,
+    shares: Sequence[float] = SHARES,
+    replications: int = REPLICATIONS,
+) -> tuple[SlackPoint, ...]:
+    """Return plans with more and more slack, each made from the one before: what reaches into it moves.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        As it is [-].
+    plan : Plan
+        A good plan without slack [-].
+    spread : Spread
+        What chance does to runs [-].
+    seed : int
+        Source of chance; every point lives through the same days [-].
+    shares : sequence of float
+        Of every shift, the largest first [-].
+    replications : int
+        For each point [-].
+    """
+    points = []
+    for share in shares:
+        if share < 1:
+            plan = _freed(problem, plan, share)
+        points.append(_point(problem, plan, spread, share, seed, replications))
+    return tuple(points)
+
+
+def _freed(problem: PlanProblem, plan: Plan, share: float) -> Plan:
+    narrow = replace(with_slack(problem, share), published=plan.rows)
+    floor = Floor(narrow)
+    board = kept_board(floor)
+    if board is None:
+        return plan
+    return checked_plan(narrow, floor, shift_late(board))
+
+
+def _point(
+    problem: PlanProblem, plan: Plan, spread: Spread, share: float, seed: int, replications: int
+) -> SlackPoint:
+    values = tier_values(problem, plan)
+    ready = chance_ready(problem, plan, spread, np.random.default_rng(seed), replications)
+    return SlackPoint(
+        share, values["stored_nights"], values["undone"], values["late"], ready.chance, ready.expected, plan
+    )
+
+
+def plan_safely(
+    problem: PlanProblem,
+    target: float,
+    *,
+    spread: Spread | None = None,
+    seconds: float = 30.0,
+    workers: int = 2,
+    seed: int = 0,
+    report: Callable[[int, int, str], None] = lambda done, total, note: None,
+    stop: Callable[[], bool] = lambda: False,
+    repeatable: bool = False,
+) -> Safe:
+    """Return a plan that meets a chance of all being ready first, and then saves stored nights.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        Jobs, machines, people, cutters [-].
+    target : float
+        The chance that all are ready in time, 0 to 1 [-].
+    spread : Spread, optional
+        What chance does to runs [-].
+    seconds, workers, seed, report, stop, repeatable
+        As in `solve`.
+    """
+    spread = spread or Spread()
+    options = {"workers": workers, "seed": seed, "stop": stop, "repeatable": repeatable}
+    plan = solve(problem, seconds=0.5 * seconds, report=report, **options)  # type: ignore[arg-type]
+    curve = slack_curve(problem, plan, spread, seed=seed)
+    least = min((point.undone, point.late) for point in curve)
+    able = [point for point in curve if (point.undone, point.late) == least]
+    chosen = next((point for point in able if point.chance >= target), max(able, key=lambda p: p.chance))
+    best, share = chosen.plan, chosen.share
+    if share < 1 and not stop():
+        narrow = replace(with_slack(problem, share), published=chosen.plan.rows)
+        better = solve(narrow, seconds=0.5 * seconds, report=report, **options)  # type: ignore[arg-type]
+        point = _point(problem, better, spread, share, seed, REPLICATIONS)
+        wanted = min(target, chosen.chance)
+        if (point.undone, point.late) <= least and point.chance >= wanted and point.nights <= chosen.nights:
+            best = better
+    best = _told_for(problem, best, plan)
+    ready = chance_ready(problem, best, spread, np.random.default_rng(seed), REPLICATIONS)
+    return Safe(best, ready, share, ready.chance >= target, curve)
+
+
+def _told_for(problem: PlanProblem, best: Plan, loose: Plan) -> Plan:
+    """Return a plan with tiers and bounds as for the whole problem, not for the one with slack."""
+    values = tier_values(problem, best)
+    tiers = {}
+    for name, tier in loose.tiers.items():
+        proven = values[name] == tier.bound and tier.status == "proven best"
+        status = "proven best" if proven or values[name] == 0 else "with slack, not proven"
+        tiers[name] = replace(tier, value=values[name], bound=min(tier.bound, values[name]), status=status)
+    whole = replace(best, tiers=tiers)
+    breaches = verify(problem, whole)
+    return loose if breaches else whole

@@ -1,0 +1,290 @@
+"""How good are the fleet's plans, and how fast? Against two dispatch rules and one plain model, in one run.
+
+Invented problems of a season's mix: lanterns with one deciding step on unlike machines, fixtures and cutters
+by sequence, people, half-shift deliveries; about 74 % of the open minutes are used with set-ups. The gap is
+between stored nights and the bound that separate code proves.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import time
+from collections.abc import Callable
+from statistics import median
+from typing import Any
+
+import numpy as np
+
+from planner.optimizer import read_problem, solve, tier_values, verify
+from planner.optimizer.board import Board
+from planner.optimizer.floor import Floor
+from planner.optimizer.problem import Plan, PlanProblem
+from planner.optimizer.solve import first_plan
+from planner.schedule.life import LifeModel
+from planner.schedule.ready import Spread, chance_ready
+from planner.schedule.replacements import Place, draw_replacements
+
+KINDS = (
+    # share, fixture, cutters in order, machines (by their type), shortest and longest run [min]
+    (0.44, "L", ("6F",), ("turntable", "arc", "gantry"), 20, 60),
+    (0.08, "L", ("4F", "3F"), ("turntable", "arc", "gantry"), 30, 50),
+    (0.13, "M", ("6B", "3B"), ("trunnion", "gantry"), 50, 80),
+    (0.22, "S", ("3F",), ("lathe", "trunnion"), 12, 40),
+    (0.08, "S", ("3F",), ("lathe",), 25, 45),
+    (0.05, "W", ("6F",), ("gantry", "arc"), 40, 70),
+)
+FLEET = ("gantry", "arc", "trunnion", "lathe", "turntable", "turntable")
+FITTED = {
+    "turntable": ("L", "6F"),
+    "trunnion": ("M", "6B"),
+    "lathe": ("S", "3F"),
+    "arc": ("L", "6F"),
+    "gantry": ("L", "6F"),
+}
+LOAD = 0.74
+SIZES = {
+    # jobs, machines, days of carving, seconds for a plan
+    "24/3": (24, 3, 2, 3.0),
+    "60/4": (60, 4, 3, 10.0),
+    "150/6": (150, 6, 4, 30.0),
+    "400/10": (400, 10, 5, 60.0),
+    "1000/20": (1000, 20, 6, 60.0),
+}
+BARS = {"60/4": 0.12, "150/6": 0.13, "400/10": 0.15, "1000/20": 0.18}
+
+
+def pose(jobs: int, machines: int, days: int, seed: int) -> dict[str, Any]:
+    """Return an invented problem in the public form."""
+    rng = random.Random(seed)
+    types = [FLEET[m % len(FLEET)] for m in range(machines)]
+    names = [f"{kind} {m + 1}" for m, kind in enumerate(types)]
+    speed = {name: rng.uniform(0.85, 1.2) for name in names}
+    chosen = [_kind(rng, types) for _ in range(jobs)]
+    shift = _shift_min(chosen, machines, days)
+    opened = [[1440 * day, 1440 * day + shift] for day in range(days)]
+    opening = 1440 * (days - 1) + shift
+    lanterns = [
+        _lantern(rng, j, kind, names, types, speed, opening, shift, days) for j, kind in enumerate(chosen)
+    ]
+    return {
+        "resources": [
+            {
+                "name": name,
+                "open": opened,
+                "attended": 0.33,
+                "fixture": FITTED[kind][0],
+                "cutter": FITTED[kind][1],
+            }
+            for name, kind in zip(names, types, strict=True)
+        ],
+        "people": [{"open": opened, "count": max(2, round(0.75 * machines))}],
+        "cutters": [
+            {"type": kind, "life_left": _lives(rng, kind, types, jobs), "change_min": 4}
+            for kind in ("6F", "4F", "3F", "6B", "3B")
+        ],
+        "fixture_change_min": 10,
+        "jobs": lanterns,
+    }
+
+
+def _kind(rng: random.Random, types: list[str]) -> Any:
+    able = [kind for kind in KINDS if set(kind[3]) & set(types)]
+    return rng.choices(able, [kind[0] for kind in able])[0]
+
+
+def _shift_min(chosen: list[Any], machines: int, days: int) -> int:
+    """Return the shift that the mean work and set-ups fill to the wanted load [min]."""
+    work = sum((low + high) / 2 + 11 for *_, low, high in chosen) * 1.15
+    return 10 * round(work / (LOAD * machines * days) / 10)
+
+
+def _lives(rng: random.Random, kind: str, types: list[str], jobs: int) -> list[float]:
+    fitted = sum(FITTED[name][1] == kind for name in types)
+    return [round(rng.uniform(0.5, 1.0), 2) for _ in range(fitted + len(types) + jobs // 40)]
+
+
+def _lantern(
+    rng: random.Random,
+    j: int,
+    kind: Any,
+    names: list[str],
+    types: list[str],
+    speed: dict[str, float],
+    opening: int,
+    shift: int,
+    days: int,
+) -> dict[str, Any]:
+    _, fixture, cutters, able, shortest, longest = kind
+    run = rng.randint(shortest, longest)
+    options = [
+        {
+            "resource": name,
+            "load_min": 5,
+            "run_min": max(3, round(run * speed[name])),
+            "unload_min": 6,
+            "fixture": fixture,
+            "wear": {cutter: round(run / 1500, 4) for cutter in cutters},
+        }
+        for name, type_of in zip(names, types, strict=True)
+        if type_of in able
+    ]
+    delivered = rng.choice([0, 0, 0, 1, 1, 2]) if days > 3 else rng.choice([0, 0, 1])
+    release = 1440 * delivered + rng.choice([0, 0, shift // 2])
+    due = opening if rng.random() < 0.8 or release >= opening - 1440 - shift // 2 else opening - 1440
+    return {
+        "name": f"lantern {j + 1}",
+        "priority": rng.choice([1, 1, 2, 3]),
+        "perish": rng.choice([1, 1, 2]),
+        "release_min": release,
+        "due_min": due,
+        "deadline_min": opening,
+        "use_min": opening + 45,
+        "steps": [{"options": options}],
+    }
+
+
+# --- references ---------------------------------------------------------------------------------------------
+
+
+def earliest_due(floor: Floor) -> Board:
+    """Dispatch by due time: each job on the machine where it ends first."""
+    order = sorted(
+        range(len(floor.jobs)), key=lambda j: (floor.jobs[j].due_min, floor.jobs[j].release_min, j)
+    )
+    return _dispatch(
+        floor, order, lambda board, spots: min(spots, key=lambda s: s.start_min + s.work.whole_min)
+    )
+
+
+def least_loaded(floor: Floor) -> Board:
+    """Dispatch as it comes in: each job on the machine with the least work so far."""
+    order = sorted(range(len(floor.jobs)), key=lambda j: (floor.jobs[j].release_min, j))
+
+    def load(board: Board, r: int) -> int:
+        return sum(entry.work.whole_min for entry in board.lines[r])
+
+    return _dispatch(
+        floor,
+        order,
+        lambda board, spots: min(spots, key=lambda s: (load(board, s.work.resource), s.start_min)),
+    )
+
+
+def _dispatch(floor: Floor, order: list[int], choose: Callable[[Board, list[Any]], Any]) -> Board:
+    board = Board(floor)
+    for j in order:
+        low, high = floor.earliest_start(j, 0), floor.latest_end(j, 0)
+        firsts = (next(board.spots(work, low, high, late=False), None) for work in floor.work[j][0])
+        spots = [spot for spot in firsts if spot is not None]
+        if spots:
+            board.put(choose(board, spots))
+    return board
+
+
+def one_shot(floor: Floor, first: Board, seconds: float) -> Board | None:
+    """The plain way: one model of everything, one weighted sum of the tiers, one call."""
+    from planner.optimizer.exact import Effort, Model
+
+    model = Model(floor, first)
+    weights = {"undone": 100_000, "late": 10, "stored_nights": 100, "changeovers": 1}
+    model.m.minimize(sum(weight * model.totals[name] for name, weight in weights.items()))
+    solver = model.solver(Effort(seconds, 2, 0, False))
+    status = solver.solve(model.m)
+    return model.board_of(solver) if status in (model.cp.OPTIMAL, model.cp.FEASIBLE) else None
+
+
+def values_of(problem: PlanProblem, board: Board) -> dict[str, int]:
+    """Return the tiers of a board, counted by the checker."""
+    return tier_values(problem, Plan(board.rows(), ()))
+
+
+# --- the table ----------------------------------------------------------------------------------------------
+
+
+def plans(sizes: list[str], instances: int, seeds: int, share: float) -> None:
+    """Print a row for each size: medians over instances and seeds."""
+    print(
+        "jobs/machines first s  undone  late  nights  at least    gap    bar      EDD u/l/n     loaded u/l/n "
+        "one-shot u/l/n"
+    )
+    for size in sizes:
+        jobs, machines, days, seconds = SIZES[size]
+        rows = []
+        for instance in range(instances):
+            problem = read_problem(pose(jobs, machines, days, 1000 * jobs + instance))
+            begin = time.perf_counter()
+            first_plan(problem)
+            first_s = time.perf_counter() - begin
+            floor = Floor(problem)
+            dispatch = [values_of(problem, rule(floor)) for rule in (earliest_due, least_loaded)]
+            plain = None
+            if jobs <= 60:
+                board = one_shot(floor, Board(floor), seconds * share)
+                plain = None if board is None else values_of(problem, board)
+            for seed in range(seeds):
+                plan = solve(problem, seconds=seconds * share, workers=2, seed=seed)
+                breaches = verify(problem, plan)
+                assert not breaches, breaches
+                rows.append((first_s, plan.tiers, dispatch, plain, plan.seconds))
+        _print_row(size, rows)
+
+
+def _print_row(size: str, rows: list[Any]) -> None:
+    def mid(of: Callable[[Any], float]) -> float:
+        return median(of(row) for row in rows)
+
+    nights, bound = mid(lambda r: r[1]["stored_nights"].value), mid(lambda r: r[1]["stored_nights"].bound)
+    gap = mid(lambda r: r[1]["stored_nights"].value / max(1, r[1]["stored_nights"].bound) - 1)
+
+    def words(values: Callable[[Any], Any]) -> str:
+        known = [values(row) for row in rows if values(row) is not None]
+        if not known:
+            return "-"
+        return "/".join(f"{median(v[name] for v in known):g}" for name in ("undone", "late", "stored_nights"))
+
+    print(
+        f"{size:<13} {mid(lambda r: r[0]):8.2f} {mid(lambda r: r[1]['undone'].value):7g} "
+        f"{mid(lambda r: r[1]['late'].value):5g} {nights:7g} {bound:9g} {gap:6.1%} "
+        f"{format(BARS[size], '.0%') if size in BARS else 'proven':>6}  {words(lambda r: r[2][0]):>14} "
+        f"{words(lambda r: r[2][1]):>16} {words(lambda r: r[3]):>16}   in {mid(lambda r: r[4]):.1f} s",
+        flush=True,
+    )
+
+
+def forecasts() -> None:
+    """Print how long the two forecasts of 10,000 by 150 take, best of three."""
+    rng = np.random.default_rng(0)
+    places = [Place(str(n), multiplier=0.7 if n % 8 == 0 else 1.0) for n in range(150)]
+    warmth = [11.0, 12.0, 10.0, 9.0, 13.0, 17.0, 15.0, 11.0, 8.0, 7.0]
+    problem = read_problem(pose(150, 6, 5, 1))
+    plan = Plan(first_plan(problem).rows, ())
+    for name, run in (
+        ("replacements, 10 nights", lambda: draw_replacements(places, warmth, LifeModel(), rng, 10_000)),
+        ("all ready by dusk", lambda: chance_ready(problem, plan, Spread(), rng, 10_000)),
+    ):
+        best = min(_seconds(run) for _ in range(3))
+        print(f"forecast 10,000 x 150, {name}: {best:.3f} s (bar 0.15 s)", flush=True)
+
+
+def _seconds(run: Callable[[], Any]) -> float:
+    begin = time.perf_counter()
+    run()
+    return time.perf_counter() - begin
+
+
+def main(arguments: list[str]) -> int:
+    """Run the benchmark."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench plan")
+    parser.add_argument("--quick", action="store_true", help="one instance, one seed, up to 150 jobs")
+    parser.add_argument("--sizes", nargs="*", choices=list(SIZES), help="only these")
+    parser.add_argument("--instances", type=int, default=5)
+    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--share", type=float, default=1.0, help="of the time for each plan")
+    chosen = parser.parse_args(arguments)
+    if chosen.quick:
+        chosen.instances = chosen.seeds = 1
+    sizes = chosen.sizes if chosen.sizes is not None else list(SIZES)[: 3 if chosen.quick else None]
+    forecasts()
+    plans(sizes, chosen.instances, chosen.seeds, chosen.share)
+    return 0
