@@ -21,7 +21,7 @@ import numpy as np
 
 from engine.errors import BadInput
 from engine.frames import unit_of
-from engine.records import Axis, Cutter, CutterForm, Floats, Ints, Life, Machine, ProbeScan, Wall
+from engine.records import Axis, Cutter, CutterForm, Floats, Ints, KeepOut, Life, Machine, ProbeScan, Wall
 
 MAX_CHARACTERS = 8_000_000
 MAX_TOUCHES = 5000  # the fit holds a square matrix of this edge in memory
@@ -31,6 +31,8 @@ _REPROBE_MM = 10.0  # re-probes of one place lie closer than this
 _FLAT_MM = 0.5  # root mean square distance from a plane below which touches show no body
 _THICKEST_MM = 200.0
 _LARGEST = 1e6
+# round the edge of each; common practice
+KEEP_OUT_MARGINS_MM = {"stem": 15.0, "base opening": 30.0, "clamp": 15.0, "blemish": 8.0}
 _DRILL_TIP_DEG = 118.0  # the usual twist drill
 _NEARLY_UNIT = 0.01
 _LINEAR_WORDS = "XYZUVW"
@@ -143,6 +145,36 @@ def read_wall(text: str, name: str) -> Wall:
         return wall
     sigma = np.array(table.numbers("sigma_mm", 0.01, 20.0, "mm"))
     return replace(wall, sigma_mm=float(np.sqrt(np.mean(sigma**2))))
+
+
+def read_keep_outs(text: str, name: str) -> tuple[KeepOut, ...]:
+    """Return the places of a keep-out file that no cut may come near.
+
+    Parameters
+    ----------
+    text : str
+        CSV with `kind,longitude_deg,latitude_deg,radius_mm` [deg, deg, mm], perhaps `margin_mm` [mm]; a kind
+        without a margin gets that of the trade.
+    name : str
+        Shown in messages [-].
+    """
+    table = _read_table(text, name, needed=("kind", "longitude_deg", "latitude_deg", "radius_mm"))
+    longitude = table.numbers("longitude_deg", -360.0, 360.0, "deg")
+    latitude = table.numbers("latitude_deg", -90.0, 90.0, "deg")
+    radius = table.numbers("radius_mm", 0.0, 500.0, "mm")
+    margins = table.numbers("margin_mm", 0.0, 200.0, "mm") if "margin_mm" in table.columns else None
+    found = []
+    for row, cells in enumerate(table.rows):
+        kind = cells[table.columns["kind"]]
+        if kind not in KEEP_OUT_MARGINS_MM:
+            raise table.refusal(
+                row, f"kind is {_quoted(kind)}, expected one of {', '.join(KEEP_OUT_MARGINS_MM)}"
+            )
+        margin = KEEP_OUT_MARGINS_MM[kind] if margins is None else margins[row]
+        found.append(
+            KeepOut(kind, math.radians(longitude[row]), math.radians(latitude[row]), radius[row], margin)
+        )
+    return tuple(found)
 
 
 def uniform_wall(mm: float) -> Wall:

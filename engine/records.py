@@ -217,6 +217,17 @@ class Layers:
 
 
 @dataclass(frozen=True, slots=True)
+class KeepOut:
+    """A place on the piece that no cut may come near: stem, base opening, clamp, blemish."""
+
+    kind: str  # for messages and margins, e.g. "stem"
+    longitude_rad: float
+    latitude_rad: float
+    radius_mm: float  # along the skin, from that place
+    margin_mm: float  # how far from its edge cuts must stay
+
+
+@dataclass(frozen=True, slots=True)
 class Placement:
     """Where the middle of the design lies on the piece, how it is turned, and whether it is turned over."""
 
@@ -360,10 +371,13 @@ class Rules:
     web_share_of_wall: float = 0.4
     open_share_piece: float = 0.35
     open_share_picture: float = 0.55
+    open_share_ring: float = 0.60  # of any ring of 20 mm all round
+    open_share_lowest: float = 0.15  # of the lowest 40 mm
+    above_base_mm: float = 25.0  # of the lowest opening
     latitude_warn_deg: float = 50.0
     latitude_stop_deg: float = 65.0
     lean_plan_deg: float = 38.0  # a plan leans no further: the footprint is then 1.27 times as long as wide
-    lean_relief_deg: float = 8.0  # beyond it a ball cutter's shank touches the rim of a relief
+    lean_relief_deg: float = 12.0  # beyond it a ball cutter's shank keeps it too far from the rim of a relief
     lean_warn_deg: float = 35.0
     lean_stop_deg: float = 50.0
     slot_spare_mm: float = 0.5  # slot width at least the cutter's diameter and this

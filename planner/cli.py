@@ -18,6 +18,7 @@ from planner.touching import touches
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session, sessionmaker
 
+    from engine.records import Cutter, Layers, Placement, ProbeScan, Rules, Wall
     from planner.config import Settings
     from planner.database.tables import Season
 
@@ -72,6 +73,8 @@ def main() -> None:
 )
 @click.option("--tip-radius-mm", type=float, help="Probe tip, when the file does not say [mm].")
 @click.option("--workpiece", default="", help="The piece's number, for program and sheet.")
+@click.option("--keep-outs", "keep_outs_file", type=click.Path(path_type=Path), help="Stem, clamp..., CSV.")
+@click.option("--suggest-bridges", is_flag=True, help="Hold every island by the least bridges.")
 def prepare(
     artwork: Path,
     touches: Path,
@@ -89,6 +92,8 @@ def prepare(
     kind: str,
     tip_radius_mm: float | None,
     workpiece: str,
+    keep_outs_file: Path | None,
+    suggest_bridges: bool,
 ) -> None:
     """Prepare one job from files alone and write its package; needs no database."""
     from engine.artwork import read_artwork
@@ -113,19 +118,28 @@ def prepare(
             if wall_file
             else uniform_wall(22.0 if wall_mm is None else wall_mm)
         )
+        scan = read_touches(text_of(_read(touches), touches.name), touches.name, tip_radius_mm)
+        layers = read_artwork(
+            _read(artwork),
+            artwork.name,
+            width_mm=width_mm,
+            treatment=Treatment(treatment) if treatment else None,
+        )
+        placement = Placement(math.radians(longitude), math.radians(latitude), math.radians(turn), mirror)
+        cutters = read_cutters(text_of(_read(cutters_file), cutters_file.name), cutters_file.name)
+        rules = rules_for(kind)
+        if keep_outs_file or suggest_bridges:
+            layers = _looked_over(
+                scan, layers, placement, wall, cutters, rules, keep_outs_file, suggest_bridges
+            )
         job = prepare_job(
-            read_touches(text_of(_read(touches), touches.name), touches.name, tip_radius_mm),
-            read_artwork(
-                _read(artwork),
-                artwork.name,
-                width_mm=width_mm,
-                treatment=Treatment(treatment) if treatment else None,
-            ),
-            Placement(math.radians(longitude), math.radians(latitude), math.radians(turn), mirror),
+            scan,
+            layers,
+            placement,
             wall,
-            read_cutters(text_of(_read(cutters_file), cutters_file.name), cutters_file.name),
+            cutters,
             read_machine(text_of(_read(machine_file), machine_file.name), machine_file.name),
-            rules_for(kind),
+            rules,
             names=Names(out.name, workpiece or touches.stem),
             report=_step_line,
         )
@@ -150,6 +164,47 @@ def prepare(
         f"outline within {proof['outline_max_mm']:.3f} mm (median {proof['outline_median_mm']:.3f}), "
         f"depth within {proof['depth_max_mm']:.3f} mm"
     )
+
+
+def _looked_over(
+    scan: ProbeScan,
+    layers: Layers,
+    placement: Placement,
+    wall: Wall,
+    cutters: tuple[Cutter, ...],
+    rules: Rules,
+    keep_outs_file: Path | None,
+    suggest_bridges: bool,
+) -> Layers:
+    """Return the design with its islands held, once it is clear that it keeps out of where it must."""
+    from engine.bridges import with_bridges
+    from engine.chart import own_mercator
+    from engine.errors import CannotBeDone
+    from engine.files import read_keep_outs, text_of
+    from engine.records import Severity
+    from engine.regions import judge_regions
+    from engine.surface import fit_surface
+
+    surface, _ = fit_surface(scan)
+    chart = own_mercator(surface, placement)
+    if suggest_bridges:
+        layers, bridges = with_bridges(layers, chart, surface, wall, rules)
+        for one in bridges:
+            click.echo(
+                f"bridge in {one.region} at {one.x_mm:.1f}, {one.y_mm:.1f} mm of the sheet: "
+                f"{one.width_mm:.1f} mm wide, {one.length_mm:.1f} mm long on the skin",
+                err=True,
+            )
+    if keep_outs_file:
+        keep_outs = read_keep_outs(text_of(_read(keep_outs_file), keep_outs_file.name), keep_outs_file.name)
+        findings = judge_regions(layers, chart, surface, wall, cutters, rules, keep_outs)
+        found = tuple(f for f in findings if f.rule.startswith("keep-out"))
+        refused = [f for f in found if f.severity is Severity.REFUSE]
+        if refused:
+            raise CannotBeDone(f"{refused[0].text}; {refused[0].fix}", found)
+        for finding in found:
+            click.echo(f"{finding.severity}: {finding.text}", err=True)
+    return layers
 
 
 def _read(path: Path) -> bytes:

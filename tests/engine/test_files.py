@@ -420,3 +420,32 @@ def test_any_cells_are_read_or_refused(rows):
         files.read_touches(text, "p")
     except BadInput as error:
         assert len(str(error).splitlines()) == 1
+
+
+# --- keep-outs -----------------------------------------------------------------------------------------
+
+
+def test_keep_outs_are_read_with_the_trade_s_margins():
+    """A stem with its own margin left to the trade: 15 mm; a blemish 8; angles become radians."""
+    text = "kind,longitude_deg,latitude_deg,radius_mm\nstem,0,90,22\nblemish,120,-10,4\n"
+    stem, blemish = files.read_keep_outs(text, "keep.csv")
+    assert (stem.kind, stem.radius_mm, stem.margin_mm) == ("stem", 22, 15)
+    assert stem.latitude_rad == pytest.approx(np.pi / 2)
+    assert (blemish.kind, blemish.margin_mm) == ("blemish", 8)
+    assert blemish.longitude_rad == pytest.approx(np.radians(120))
+
+
+def test_a_margin_of_the_file_goes_before():
+    """What the file says holds."""
+    text = "kind,longitude_deg,latitude_deg,radius_mm,margin_mm\nclamp,10,-40,25,9\n"
+    assert files.read_keep_outs(text, "keep.csv")[0].margin_mm == 9
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [("nail,0,0,5", "line 2: kind is .nail., expected one of stem"), ("stem,0,95,5", "latitude_deg is .95.")],
+)
+def test_bad_keep_outs_are_refused(row, says):
+    """With the line and what was expected."""
+    with pytest.raises(BadInput, match=says):
+        files.read_keep_outs("kind,longitude_deg,latitude_deg,radius_mm\n" + row + "\n", "keep.csv")

@@ -15,6 +15,7 @@ from engine.chart import own_mercator
 from engine.records import (
     Cutter,
     CutterForm,
+    KeepOut,
     Layers,
     Life,
     Placement,
@@ -458,3 +459,154 @@ def test_outlines_follow_the_regions_and_leave_out_the_rest():
     outlines = skin_outlines(layers, own_mercator(BALL, Placement()))
     assert [round(o.centroid.x * RADIUS_MM) for o in outlines] == [0, 120]
     assert all(len(o.interiors) == 1 and o.is_valid for o in outlines)
+
+
+# --- where the design lies ------------------------------------------------------------------------------
+
+
+def keep_out(kind, lon_deg, lat_deg, radius, margin):
+    return KeepOut(kind, math.radians(lon_deg), math.radians(lat_deg), radius, margin)
+
+
+def judged_beside(*keep_outs, polygon=None, placement=None):
+    layers = design(polygon if polygon is not None else box(0, 0, 30, 30))
+    chart = own_mercator(BALL, placement or Placement())
+    wall = Wall(np.zeros(1), np.zeros(1), np.full(1, 20.0))
+    findings = judge_regions(layers, chart, BALL, wall, (CUTTER,), Rules(), keep_outs)
+    return [f for f in findings if f.rule.startswith("keep-out")]
+
+
+@pytest.mark.parametrize(
+    ("gap_mm", "severity"), [(20.0, None), (10.0, Severity.WARN), (-5.0, Severity.REFUSE)]
+)
+@pytest.mark.parametrize("kind", ["stem", "base opening", "clamp"])
+def test_keep_outs(kind, gap_mm, severity):
+    """A clamp of 25 mm with 15 mm margin beside a window: the gap is measured along the skin.
+
+    On the waist the sheet is true, so the place lies gap + 25 mm to the right of the window's edge at 15 mm.
+    """
+    east = math.degrees((15 + 25 + gap_mm) / RADIUS_MM)
+    found = judged_beside(keep_out(kind, east, 0, 25, 15))
+    if severity is None:
+        assert found == []
+        return
+    (one,) = found
+    assert (one.severity, one.rule, one.place) == (severity, f"keep-out: {kind}", "opening 1")
+    assert one.measured == pytest.approx(gap_mm, abs=0.15)
+    assert (one.allowed, one.unit) == (15, "mm")
+    assert one.fix
+
+
+def test_a_blemish_is_a_warning_even_inside():
+    """A scar in the picture is ugly, not dangerous."""
+    (one,) = judged_beside(keep_out("blemish", 0, 0, 4, 8))
+    assert one.severity is Severity.WARN
+    assert one.measured < 0
+
+
+def test_a_small_keep_out_in_the_middle_of_a_large_window_is_found():
+    """Its edge is far from the window's: that it is covered all over counts."""
+    (one,) = judged_beside(keep_out("clamp", 0, 0, 3, 2), polygon=box(0, 0, 80, 80))
+    assert one.severity is Severity.REFUSE
+    (tones,) = [
+        f
+        for f in judge_regions(
+            design(tones=ToneField(np.ones((40, 40)), np.ones((40, 40), bool), 2.0)),
+            own_mercator(BALL, Placement()), BALL, Wall(np.zeros(1), np.zeros(1), np.full(1, 20.0)),
+            (CUTTER,), Rules(), (keep_out("stem", 0, 0, 3, 2),),
+        )
+        if f.rule == "keep-out: stem"
+    ]  # fmt: skip
+    assert tones.place == "tones"
+
+
+def test_a_stem_at_the_pole():
+    """A stem pole of 40 mm across with 15 mm round it (diameter and 30): latitude tells the gap.
+
+    An opening's upper edge at 70 deg lies 20 deg of 140 mm, 48.9 mm, from the pole: 28.9 mm from the stem.
+    """
+    up = RADIUS_MM * math.asinh(math.tan(math.radians(70)))
+    window = shapely.box(-10, up - 20, 10, up)
+    assert judged_beside(keep_out("stem", 0, 90, 20, 28.5), polygon=window) == []
+    (one,) = judged_beside(keep_out("stem", 0, 90, 20, 29.5), polygon=window)
+    assert one.measured == pytest.approx(math.radians(20) * RADIUS_MM - 20, abs=0.1)
+
+
+def test_where_the_skin_overhangs_nothing_is_cut():
+    """A design over a masked cell is refused with its place; beside it, it is not."""
+    masked = np.zeros((31, 60), bool)
+    masked[15, 0] = True  # 6 deg cells: about longitude 0, latitude 0
+    parts = {f.name: getattr(BALL, f.name) for f in dataclasses.fields(BALL)}
+    surface = Surface(**{**parts, "masked": masked})
+    (one,) = of(judged(design(box(0, 0, 10, 10)), surface=surface), "overhang")
+    assert one.severity is Severity.REFUSE
+    assert abs(one.longitude_deg) < 3
+    away = Placement(longitude_rad=0.5)
+    assert of(judged(design(box(0, 0, 10, 10)), surface=surface, placement=away), "overhang") == []
+
+
+def test_every_full_ring_is_told_and_the_lowest():
+    """Two bands, two thirds open, 60 mm apart: both are told; the lowest 40 mm have their own limit."""
+    step = 2 * math.pi * RADIUS_MM / 30
+    windows = [box((k - 14.5) * step, y, 0.7 * step, 22) for k in range(30) for y in (-20.0, 40.0)]
+    found = [f for f in of(judged(design(*windows)), "open share") if "ring" in f.text]
+    assert len(found) == 2
+    for one in found:
+        assert one.measured == pytest.approx(70, abs=3)
+        assert one.allowed == 60
+        assert one.latitude_deg is not None
+    # on a ball the lowest 40 mm end at latitude -asin(100 / 140) = -45.6 deg
+    low = RADIUS_MM * math.asinh(math.tan(math.radians(-50)))
+    tall = [shapely.box((k - 3) * 120, low - 60, (k - 3) * 120 + 90, low + 20) for k in range(7)]
+    (lowest,) = [f for f in of(judged(design(*tall)), "open share") if "lowest" in f.text]
+    assert lowest.allowed == 15
+    assert lowest.severity is Severity.WARN
+
+
+def test_height_above_the_base():
+    """An opening that begins 15 mm above the lowest point is told; 25 mm are advised.
+
+    z = R (1 - cos) over the lowest point: at latitude p the height is R (1 + sin p).
+    """
+    p = math.asin(15 / RADIUS_MM - 1)
+    low = RADIUS_MM * math.asinh(math.tan(p))
+    (one,) = of(
+        judged(design(shapely.box(-200, low, 200, low + 250)), latitude_stop_deg=85), "height above base"
+    )
+    assert one.measured == pytest.approx(15, abs=0.5)
+    assert one.allowed == 25
+
+
+@pytest.mark.parametrize(("width_deg", "told"), [(100, False), (150, True), (350, False)])
+def test_a_picture_too_wide_for_one_viewer_is_noted(width_deg, told):
+    """Up to 120 deg are seen well from one side; a band that goes round is meant to be walked round."""
+    wide = math.radians(width_deg) * RADIUS_MM
+    found = of(judged(design(box(0, 0, wide, 20))), "seen from one side")
+    assert [f.severity for f in found] == ([Severity.NOTE] if told else [])
+
+
+def test_every_finding_says_what_and_where_and_the_fix():
+    """Rule, place, measured, allowed, unit and fix are on every finding of a thoroughly bad design."""
+    up = RADIUS_MM * math.asinh(math.tan(math.radians(68)))
+    bad = design(
+        shapely.box(-40, up - 60, 40, up), box(-70, 0, 40, 40).difference(box(-70, 0, 15, 15)),
+        box(-48, 0, 1.5, 40), box(20, 0, 60, 80), box(54, 0, 4, 80),
+    )  # fmt: skip
+    wall = Wall(np.zeros(1), np.zeros(1), np.full(1, 45.0))
+    found = judge_regions(
+        bad,
+        own_mercator(BALL, Placement()),
+        BALL,
+        wall,
+        (CUTTER,),
+        Rules(),
+        (keep_out("clamp", 8, 0, 9, 15),),
+    )
+    assert {"free island", "latitude", "slot width", "cutter reach", "keep-out: clamp"} <= {
+        f.rule for f in found
+    }
+    for one in found:
+        assert one.rule and one.text and one.fix and one.place
+        assert one.allowed is not None
+        assert one.unit
+        assert one.measured is not None or "parts narrower" in one.text

@@ -207,3 +207,23 @@ def test_help_names_every_option_s_unit():
     assert result.exit_code == 0
     assert "[mm]" in result.output
     assert "[deg]" in result.output
+
+
+def test_islands_are_held_on_request(files):
+    """Refused as drawn; with bridges the same drawing is cut, and each bridge is told."""
+    (files / "drawing.svg").write_text(drawing(ISLAND, 40))
+    refused(run(files), files, 3)
+    result = run(files, "--suggest-bridges")
+    assert result.exit_code == 0, result.output
+    assert result.output.count("bridge in opening 1 at") == 2
+    assert (files / "moon" / "program.nc").exists()
+
+
+@pytest.mark.parametrize(("longitude", "code"), [(0, 3), (25, 0)])
+def test_keep_outs_are_kept_out_of(files, longitude, code):
+    """A clamp under the window refuses the job; beside it, within its margin, it is a warning."""
+    text = f"kind,longitude_deg,latitude_deg,radius_mm\nclamp,{longitude},5,10\n"
+    (files / "clamps.csv").write_text(text)
+    result = run(files, "--keep-outs", str(files / "clamps.csv"))
+    assert result.exit_code == code, result.output
+    assert "the clamp" in result.output
