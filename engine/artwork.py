@@ -21,6 +21,7 @@ from shapely.geometry.base import BaseGeometry
 from engine.errors import BadInput
 from engine.files import digest_of
 from engine.records import Floats, Layers, Region, ToneField, Treatment
+from engine.tone import decoded, encoded
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -52,9 +53,9 @@ def read_artwork(
     """Return the design that a file holds, sorted by treatment.
 
     An SVG's shapes are treated as their class or their group's id says, else as `treatment`, else they are
-    openings; a shape is closed and filled as its fill rule says, and its stroke does not count. A picture is
-    a relief unless `treatment` says otherwise; then what is **darker** than the threshold becomes a region
-    (a dark shape on a white ground is cut), and what is transparent is left alone.
+    openings; a shape covers what its fill rule and its stroke say. A picture is a relief unless `treatment`
+    says otherwise; then what is **darker** than the threshold becomes a region (a dark shape on a white
+    ground is cut), and what is transparent is left alone.
 
     Parameters
     ----------
@@ -96,30 +97,6 @@ def read_artwork(
 # --- light ---------------------------------------------------------------------------------------------
 
 
-def linear_of_srgb(value: Floats) -> Floats:
-    """Return linear light of sRGB values, both 0 to 1 (IEC 61966-2-1:1999).
-
-    Parameters
-    ----------
-    value : ndarray
-        Stored values, 0 to 1 [-].
-    """
-    v = np.asarray(value, float)
-    return np.where(v <= 0.04045, v / 12.92, ((np.maximum(v, 0.0) + 0.055) / 1.055) ** 2.4)
-
-
-def srgb_of_linear(light: Floats) -> Floats:
-    """Return sRGB values of linear light, both 0 to 1 (IEC 61966-2-1:1999).
-
-    Parameters
-    ----------
-    light : ndarray
-        Linear light, 0 to 1 [-].
-    """
-    y = np.asarray(light, float)
-    return np.where(y <= 0.0031308, 12.92 * y, 1.055 * np.maximum(y, 0.0) ** (1 / 2.4) - 0.055)
-
-
 def luminance_of_srgb(colour: Sequence[float]) -> float:
     """Return the relative luminance of one sRGB colour (ITU-R BT.709-6, section 3).
 
@@ -128,7 +105,7 @@ def luminance_of_srgb(colour: Sequence[float]) -> float:
     colour : sequence of float
         Red, green, blue, 0 to 255 [-].
     """
-    return float(np.dot(_BT709, linear_of_srgb(np.array(colour[:3]) / 255.0)))
+    return float(np.dot(_BT709, decoded(np.array(colour[:3]) / 255.0)))
 
 
 # --- from shapes to layers -----------------------------------------------------------------------------
@@ -337,9 +314,7 @@ def _dark_parts(
 
     picture, own_mm = _opened(content, name)
     light, alpha = _grey_and_alpha(picture, name)
-    grey = 1.0 - alpha * (
-        1.0 - srgb_of_linear(np.asarray(light, float))
-    )  # on white: what is transparent is not cut
+    grey = 1.0 - alpha * (1.0 - encoded(np.asarray(light, float)))  # on white: what is transparent is not cut
     shrink = min(1.0, math.sqrt(_MOST_CONTOURED / grey.size))
     across, down = (max(1, round(side * shrink)) for side in grey.shape[::-1])
     own = np.pad(_averaged(grey, across, down), 1, constant_values=1.0)
@@ -405,7 +380,7 @@ def _grey_and_alpha(picture: Image.Image, name: str) -> tuple[NDArray[np.float32
         stored = np.asarray(picture, dtype=np.float64)
         if picture.mode == "F" or stored.min() < 0 or stored.max() > 65535:
             raise BadInput(f"{name}: grey values of kind {picture.mode}, expected 8 or 16 bits a pixel")
-        table = linear_of_srgb(np.arange(65536) / 65535.0).astype(np.float32)
+        table = decoded(np.arange(65536) / 65535.0).astype(np.float32)
         light = table[stored.astype(np.uint16)]
         # in 16-bit grey one value may stand for transparent
         clear = picture.info.get("transparency")
@@ -416,7 +391,7 @@ def _grey_and_alpha(picture: Image.Image, name: str) -> tuple[NDArray[np.float32
         colour = picture.convert("RGBA" if see_through else "RGB")
     except ValueError:
         raise BadInput(f"{name}: colours of kind {picture.mode}, expected grey or RGB") from None
-    eight = linear_of_srgb(np.arange(256) / 255.0).astype(np.float32)
+    eight = decoded(np.arange(256) / 255.0).astype(np.float32)
     light = np.zeros((picture.height, picture.width), np.float32)
     for band, weight in enumerate(_BT709):
         light += np.float32(weight) * eight[np.asarray(colour.getchannel(band))]

@@ -147,6 +147,21 @@ def read_wall(text: str, name: str) -> Wall:
     return replace(wall, sigma_mm=float(np.sqrt(np.mean(sigma**2))))
 
 
+def read_wedge(text: str, name: str) -> tuple[Floats, Floats]:
+    """Return the thicknesses [mm] and readings [-] of a step wedge.
+
+    Parameters
+    ----------
+    text : str
+        CSV with `thickness_mm,reading` [mm], readings in any linear unit [-].
+    name : str
+        Shown in messages [-].
+    """
+    table = _read_table(text, name, needed=("thickness_mm", "reading"))
+    thickness = table.numbers("thickness_mm", 0.0, _THICKEST_MM, "mm")
+    return np.array(thickness), np.array(table.numbers("reading", 0.0, 1e12, ""))
+
+
 def read_keep_outs(text: str, name: str) -> tuple[KeepOut, ...]:
     """Return the places of a keep-out file that no cut may come near.
 

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from engine.frames import near_longitude, normalised, unit_of
 from engine.records import Floats, Rules, Surface, VirtualCut, Wall
 from engine.surface import normals_at
+from engine.tone import encoded
 from engine.wall import wall_at
 
 Image = NDArray[np.uint8]
@@ -35,14 +36,6 @@ _SPREAD_MM = 1.2  # sideways spread of light in flesh
 _NIGHT = np.array([0.0035, 0.0042, 0.0075])
 _MOON = np.array([0.034, 0.042, 0.064])
 _RIND = np.array([0.0150, 0.0076, 0.0034])
-
-
-def encoded(linear: Floats) -> Floats:
-    """Return the sRGB signal 0..1 of linear light 0..1 (IEC 61966-2-1:1999) [-]."""
-    light = np.clip(linear, 0.0, 1.0)
-    curve = 1.055 * np.power(np.maximum(light, 0.0031308), 1 / 2.4) - 0.055
-    found: Floats = np.where(light <= 0.0031308, 12.92 * light, curve)
-    return found
 
 
 # a step of the table is at most a quarter of a step of the picture, where the curve is steepest

@@ -122,3 +122,16 @@ def wall_for(luminance: Floats, local_wall_mm: Floats, rules: Rules) -> Remainin
     # clipped, for the logarithm may miss an end by the last digit
     left = np.where(thin, under_skin, np.clip(wall, thinnest, thickest))
     return RemainingWall(wall_mm=np.where(uncut, local, left), thin=thin, uncut=uncut)
+
+
+def lightness(luminance: Floats) -> Floats:
+    """Return how light a luminance seems, L* of ISO/CIE 11664-4:2019, 0 to 100.
+
+    Parameters
+    ----------
+    luminance : ndarray
+        Relative luminance, 0 to 1 [-].
+    """
+    y = np.asarray(luminance, float)
+    knee, slope = 216 / 24389, 24389 / 27  # epsilon and kappa of the standard
+    return np.where(y > knee, 116 * np.cbrt(np.maximum(y, knee)) - 16, slope * y)

@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from engine.artwork import linear_of_srgb, luminance_of_srgb, read_artwork, srgb_of_linear
+from engine.artwork import luminance_of_srgb, read_artwork
 from engine.errors import BadInput
 from engine.records import Treatment
+from engine.tone import decoded, encoded
 
 
 def svg(body, size='width="100mm" height="100mm" viewBox="0 0 100 100"'):
@@ -398,8 +399,8 @@ def test_srgb_curve():
     stored = np.array([0, 1, 10, 11, 64, 127, 128, 188, 192, 254, 255]) / 255
     light = [0, 0.000303527, 0.003035270, 0.003346536, 0.051269458, 0.212230757, 0.215860500, 0.502886458,
              0.527115126, 0.991102097, 1]  # fmt: skip
-    assert linear_of_srgb(stored) == pytest.approx(light, abs=1e-9)
-    assert srgb_of_linear(np.array([0.0031308, 0.01, 0.18, 0.5, 0.9])) == pytest.approx(
+    assert decoded(stored) == pytest.approx(light, abs=1e-9)
+    assert encoded(np.array([0.0031308, 0.01, 0.18, 0.5, 0.9])) == pytest.approx(
         [0.040449936, 0.099852823, 0.461356130, 0.735356983, 0.954687172], abs=1e-9
     )
     assert luminance_of_srgb((200, 120, 40)) == pytest.approx(0.258655030, abs=1e-8)

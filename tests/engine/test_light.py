@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from engine.light import encoded, lit_look, png_bytes, thumbnail
+from engine.light import lit_look, png_bytes, thumbnail
 from engine.records import Rules, VirtualCut, Wall
 from engine.surface import surface_of
 
@@ -124,21 +124,6 @@ def test_cut_on_all_sides_is_seen_from_its_fullest():
     assert at(image, 0, 0) > 150
     assert at(image, 35, 0) < 60
     assert at(image, -35, 0) < 60
-
-
-@pytest.mark.parametrize(
-    ("linear", "signal"),
-    [
-        (0.0031308, 0.040449936),
-        (0.01, 0.099852823),
-        (0.18, 0.461356130),
-        (0.5, 0.735356983),
-        (0.9, 0.954687172),
-    ],
-)
-def test_encoding_is_srgb(linear, signal):
-    """Values of the sRGB curve, IEC 61966-2-1:1999, worked out apart from this code."""
-    assert float(encoded(np.array(linear))) == pytest.approx(signal, abs=1e-9)
 
 
 def test_png_comes_back():

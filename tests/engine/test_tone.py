@@ -1,10 +1,14 @@
 """Tones against published numbers of the standard and the law of absorption."""
 
+import io
+
 import numpy as np
 import pytest
+from PIL import Image
 
+from engine.artwork import read_artwork
 from engine.records import Rules
-from engine.tone import decoded, encoded, transmission, wall_for
+from engine.tone import decoded, encoded, lightness, transmission, wall_for
 
 # sRGB after IEC 61966-2-1:1999, computed by colour-science 0.4.7; the branch changes from 10 to 11
 DECODED = {
@@ -85,3 +89,43 @@ def test_a_thin_wall_loses_its_skin_only():
     assert found.wall_mm == pytest.approx([4.5, 3.0, 4.4])
     assert found.thin.tolist() == [True, True, True]
     assert found.uncut.tolist() == [False, False, True]
+
+
+def test_254_shades_of_a_picture_have_their_own_depths():
+    """Each grey between black and white of a stored picture leaves its own wall, thinner for lighter.
+
+    From the file on: nothing is dithered or rounded together. The smallest step is larger than the 0.001 mm
+    that a program's words hold, so a machine gets all of them.
+    """
+    shades = np.repeat(np.repeat(np.arange(256, dtype=np.uint8)[None], 4, axis=0), 4, axis=1)
+    file = io.BytesIO()
+    Image.fromarray(shades).save(file, "PNG")
+    tones = read_artwork(file.getvalue(), "shades.png", width_mm=400.0).tones
+    middles = tones.luminance[2, 2::4] if tones.luminance.shape[1] == 1024 else tones.luminance[0]
+    assert len(middles) == 256
+    wall = wall_for(middles, np.full(256, 22.0), Rules()).wall_mm
+    steps = -np.diff(wall)
+    assert (steps > 0.001).all()
+    assert wall[0] == pytest.approx(16.0)
+    assert wall[-1] == pytest.approx(5.0)
+
+
+def test_lightness():
+    """CIE L* of ISO/CIE 11664-4:2019, as computed by colour-science 0.4.7; its branch is at 216/24389."""
+    known = {
+        0.001: 0.9032963, 0.01: 8.9914424, 0.09: 35.9842951, 0.18: 49.4961076, 0.184187: 50.0000575,
+        0.2: 51.8372115, 0.5: 76.0692610, 0.9: 95.9967686, 1.0: 100.0,
+    }  # fmt: skip
+    assert lightness(np.array(list(known))) == pytest.approx(list(known.values()), abs=1e-6)
+
+
+def test_the_two_branches_of_the_signal_nearly_meet():
+    """At 0.04045 the straight branch gives .00313080495 and the curved one .00313080729 (IEC 61966-2-1)."""
+    assert float(decoded(np.array(0.04045))) == pytest.approx(0.00313080495, abs=1e-11)
+    assert float(decoded(np.array(np.nextafter(0.04045, 1)))) == pytest.approx(0.00313080729, abs=1e-11)
+
+
+def test_depths_for_given_light():
+    """At 0.2 per mm: 90, 50, 10, 5 % of the light pass 0.526803, 3.465736, 11.512925, 14.978661 mm."""
+    depth = np.array([0.526803, 3.465736, 11.512925, 14.978661])
+    assert transmission(depth, 0.2) == pytest.approx([0.9, 0.5, 0.1, 0.05], abs=1e-6)

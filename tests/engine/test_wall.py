@@ -10,7 +10,7 @@ import pytest
 
 from engine.frames import unit_of
 from engine.records import Wall
-from engine.wall import wall_at
+from engine.wall import wall_at, wall_deviation_at
 
 
 def matern(chord, length=0.8):
@@ -73,3 +73,33 @@ def test_the_front_mark_s_place_does_not_matter():
     here = wall_at(Wall(lon, lat, thickness), unit_of(asked, 0.3))
     turned = wall_at(Wall(lon + 1.1, lat, thickness), unit_of(asked + 1.1, 0.3))
     np.testing.assert_allclose(turned, here, atol=1e-10)
+
+
+def test_how_well_the_wall_is_known():
+    """At a reading about its gauge, far from all of them the wall's own spread; one reading: its gauge."""
+    lon = np.radians(np.arange(0, 360, 45.0))
+    wall = Wall(lon, np.zeros(8), 20 + 3 * np.cos(lon), sigma_mm=0.5)
+    at, pole = wall_deviation_at(wall, unit_of(np.array([0.0, 0.0]), np.array([0.0, np.pi / 2])))
+    spread = np.sqrt(4.5 - 0.25)  # variance of 3 cos is 4.5, less the gauge's
+    assert 0.2 < at < 0.5
+    assert at < pole < spread
+    single = Wall(np.zeros(1), np.zeros(1), np.array([20.0]), sigma_mm=0.7)
+    assert (wall_deviation_at(single, unit_of(lon, 0.2)) == 0.7).all()
+
+
+def test_the_wall_s_deviation_is_the_plain_formula():
+    """Rasmussen and Williams 2006, eq. 2.26, written out with the inverse."""
+    rng = np.random.default_rng(1)
+    lon, lat = rng.uniform(-3, 3, 12), rng.uniform(-1, 1, 12)
+    wall = Wall(lon, lat, 20 + rng.standard_normal(12) * 2, sigma_mm=0.6)
+    at, asked = unit_of(lon, lat), unit_of(rng.uniform(-3, 3, 7), rng.uniform(-1, 1, 7))
+
+    def k(a, b):
+        s = np.sqrt(5) * np.linalg.norm(a[:, None] - b[None], axis=2) / 0.8
+        return (1 + s + s * s / 3) * np.exp(-s)
+
+    v = np.var(wall.thickness_mm) - 0.36
+    inverse = np.linalg.inv(v * k(at, at) + 0.36 * np.eye(12))
+    cover = v * k(asked, at)
+    wanted = np.sqrt(v - np.einsum("ij,jk,ik->i", cover, inverse, cover))
+    np.testing.assert_allclose(wall_deviation_at(wall, asked), wanted, atol=1e-9)
