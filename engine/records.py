@@ -443,6 +443,8 @@ class Order:
     reversed: Bools  # (n,) run backwards
     travel_s: float  # travel in the metric of the search, recomputed outside it
     travel_nearest_s: float  # the same for nearest neighbour
+    wound_deg: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+    """(n, 2) where an axis whose cable winds stands at entry and exit of each; (0, 2): no axis does."""
 
     def __post_init__(self) -> None:
         _freeze(
@@ -450,6 +452,7 @@ class Order:
             sequence=(self.sequence, np.int64, (None,)),
             entries=(self.entries, np.int64, (None,)),
             reversed=(self.reversed, np.bool_, (None,)),
+            wound_deg=(self.wound_deg, np.float64, (None, 2)),
         )
 
 
