@@ -7,12 +7,15 @@ speed, where they are running minima: a million moves need no loop.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from engine.axes import from_axes, tip_rates
 from engine.records import Bools, Floats, Machine, Poses, RunEstimate
 
 _STRAIGHT_RAD = 1e-9  # a corner that turns by less than this is none
+_BLOCK = 8192  # moves at a time
 _SAMPLES = 256  # rows at which the tip's distance from the rotary axes is measured
 
 
@@ -236,24 +239,67 @@ def _scale(machine: Machine, axes: Floats, feeds_mm_per_min: Floats) -> Floats:
 
 
 def _timed(machine: Machine, steps: Floats, scale: Floats, at_least_s: Floats, stop: Bools) -> Floats:
-    """Return the times of moves (k, n) that all move something."""
+    """Return the times of moves (k, n) that all move something.
+
+    A stretch of moves at a time, so that what is worked on stays in the fast memory; only the two passes go
+    over all of them at once.
+    """
+    count = steps.shape[1]
+    lengths, speeds, accelerations = np.empty(count), np.empty(count), np.empty(count)
+    allowed = np.zeros(count + 1)
+    before: _Stretch | None = None
+    for first in range(0, count, _BLOCK):
+        here = slice(first, min(first + _BLOCK, count))
+        one = _stretch(machine, steps[:, here], scale, at_least_s[here], before)
+        new = slice(0 if before is None else 1, None)  # the last move of the stretch before comes again
+        lengths[here], speeds[here] = one.lengths[new], one.speeds[new]
+        accelerations[here] = one.accelerations[new]
+        corners = _corner_squares(machine, one)
+        allowed[here.stop - len(corners) : here.stop] = corners
+        before = one
+    allowed[1:][stop] = 0.0
+    gains = 2.0 * accelerations
+    gains *= lengths
+    reached = np.sqrt(_two_passes(allowed, gains))
+    times = np.empty(count)
+    for first in range(0, count, _BLOCK):
+        here, ends = slice(first, first + _BLOCK), slice(first + 1, first + _BLOCK + 1)
+        times[here] = trapezoid_s(
+            lengths[here], speeds[here], accelerations[here], reached[:-1][here], reached[ends]
+        )
+    return times
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stretch:
+    """Moves one after the other, the last of the stretch before among them."""
+
+    headings: Floats  # (k, m) unit, in the common length
+    lengths: Floats  # (m,) in the common length
+    speeds: Floats  # (m,) greatest along each move
+    accelerations: Floats  # (m,)
+
+
+def _stretch(
+    machine: Machine, steps: Floats, scale: Floats, at_least_s: Floats, before: _Stretch | None
+) -> _Stretch:
     speed, acceleration = _axis_limits(machine)
     scaled = steps * scale[:, None]
     lengths = np.sqrt(_squares(scaled))
     slowest_s, hardest = at_least_s.copy(), np.zeros(len(lengths))
     for step, fastest, ramp in zip(np.abs(steps), speed, acceleration, strict=True):
-        np.maximum(slowest_s, step / fastest, out=slowest_s)
-        np.maximum(hardest, step / ramp, out=hardest)
-    speeds = lengths / slowest_s
-    accelerations = lengths / hardest
+        np.maximum(slowest_s, step * (1.0 / fastest), out=slowest_s)
+        np.maximum(hardest, step * (1.0 / ramp), out=hardest)
     scaled /= lengths
-    allowed = np.zeros(len(lengths) + 1)
-    allowed[1:-1] = _corner_squares(machine, scaled, lengths, accelerations)
-    allowed[1:][stop] = 0.0
-    squares = speeds * speeds
-    allowed[1:-1] = np.minimum(allowed[1:-1], np.minimum(squares[:-1], squares[1:]))
-    reached = np.sqrt(_two_passes(allowed, 2.0 * accelerations * lengths))
-    return trapezoid_s(lengths, speeds, accelerations, reached[:-1], reached[1:])
+    found = _Stretch(scaled, lengths, lengths / slowest_s, lengths / hardest)
+    if before is None:
+        return found
+    return _Stretch(
+        np.concatenate([before.headings[:, -1:], found.headings], axis=1),
+        np.concatenate([before.lengths[-1:], found.lengths]),
+        np.concatenate([before.speeds[-1:], found.speeds]),
+        np.concatenate([before.accelerations[-1:], found.accelerations]),
+    )
 
 
 def _squares(columns: Floats) -> Floats:
@@ -261,20 +307,25 @@ def _squares(columns: Floats) -> Floats:
     return np.asarray(np.einsum("ij,ij->j", columns, columns), np.float64)
 
 
-def _corner_squares(machine: Machine, headings: Floats, lengths: Floats, accelerations: Floats) -> Floats:
+def _corner_squares(machine: Machine, moves: _Stretch) -> Floats:
     """Return the squared speed at each corner between two moves [(mm/s)^2 in the common length].
 
     With t half the turn between the headings, ``|u - w| = 2 sin(t)`` and the interior angle is pi - 2 t:
     the radius within the tolerance is ``d cos(t) / (1 - cos(t))``, which equals
     ``d cos(t) (1 + cos(t)) / sin(t)^2`` and so keeps its digits where the path is nearly straight; the radius
-    that fits into half of the shorter move is ``room cos(t) / sin(t)``.
+    that fits into half of the shorter move is ``room cos(t) / sin(t)``. No corner is taken faster than either
+    of its moves.
     """
+    headings, lengths, accelerations = moves.headings, moves.lengths, moves.accelerations
     sine2 = np.minimum(_squares(headings[:, 1:] - headings[:, :-1]) / 4.0, 1.0)
     sine2 = np.maximum(sine2, _STRAIGHT_RAD**2)
     cosine = np.sqrt(1.0 - sine2)
     room = np.minimum(lengths[:-1], lengths[1:]) / 2.0
     radius = cosine * np.minimum(machine.path_tolerance_mm * (1.0 + cosine) / sine2, room / np.sqrt(sine2))
-    return np.asarray(np.minimum(accelerations[:-1], accelerations[1:]) * radius, np.float64)
+    radius *= np.minimum(accelerations[:-1], accelerations[1:])
+    squares = moves.speeds * moves.speeds
+    np.minimum(radius, squares[:-1], out=radius)
+    return np.asarray(np.minimum(radius, squares[1:], out=radius), np.float64)
 
 
 def _two_passes(allowed: Floats, gains: Floats) -> Floats:
@@ -283,8 +334,13 @@ def _two_passes(allowed: Floats, gains: Floats) -> Floats:
     Forward ``w[k+1] = min(allowed[k+1], w[k] + gain[k])`` is, with S the running sum of the gains, the
     running minimum of ``allowed - S``, plus S; backward the same from the other end.
     """
-    total = np.concatenate([[0.0], np.cumsum(gains)])
-    forward = np.minimum.accumulate(allowed - total) + total
+    total = np.empty(len(allowed))
+    total[0] = 0.0
+    np.cumsum(gains, out=total[1:])
+    forward = np.minimum.accumulate(allowed - total)
+    forward += total
     back = total[-1] - total
-    backward = np.minimum.accumulate((forward - back)[::-1])[::-1] + back
-    return np.asarray(np.clip(backward, 0.0, allowed), np.float64)
+    forward -= back
+    backward = np.minimum.accumulate(forward[::-1])[::-1]
+    backward += back
+    return np.asarray(np.clip(backward, 0.0, allowed, out=backward), np.float64)
