@@ -9,10 +9,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from planner.database.lines import ChartRow, JobPage, NightLine, PreparationLine, SeasonChart, SeasonOverview
-
-_READY = ("cut", "placed")
-_SPARE = "Spare "  # what a lantern without a station is called, see `planner.database.queries.parts`
+from planner.database.lines import JobPage, PreparationLine, SeasonOverview
+from planner.database.queries_web import FloorRow, NightFacts, PlanFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,11 +21,10 @@ class SeasonAnswer:
     dusk_at: datetime | None
     wanted: int
     lit: int  # cut, or planned to be in time
-    late: tuple[ChartRow, ...]
+    late: tuple[FloorRow, ...]
     missing: tuple[tuple[str, tuple[str, ...]], ...]  # why, and which
     unplanned: int
-    next_row: ChartRow | None
-    next_machine: str
+    next_row: FloorRow | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +44,28 @@ class JobAnswer:
         return bool(self.barred) and not self.written and not self.could
 
 
+def coming_night(overview: SeasonOverview, now: datetime) -> date:
+    """Return the next night for which lanterns are wanted; the first one when all are over.
+
+    Parameters
+    ----------
+    overview : SeasonOverview
+        The season with its nights [-].
+    now : datetime
+        The present instant [-].
+    """
+    wanted = [line for line in overview.nights if line.jobs]
+    first = wanted[0].night if wanted else overview.opening_night
+    return next((line.night for line in wanted if line.dusk_at >= now), first)
+
+
 def season_answer(
-    overview: SeasonOverview, chart: SeasonChart, now: datetime, spares: dict[date, tuple[int, int]]
+    overview: SeasonOverview,
+    night: date,
+    facts: NightFacts,
+    plan: PlanFacts | None,
+    late: tuple[FloorRow, ...],
+    next_row: FloorRow | None,
 ) -> SeasonAnswer:
     """Return how many lanterns of the coming night will be lit by the plan, which will not, and why.
 
@@ -56,40 +73,29 @@ def season_answer(
     ----------
     overview : SeasonOverview
         The season with its nights [-].
-    chart : SeasonChart
-        The plan over time [-].
-    now : datetime
-        The present instant [-].
-    spares : dict
-        Of each night, how many of its lanterns are for no station, and how many of these are cut [-].
+    night : date
+        From `coming_night` [-].
+    facts : NightFacts
+        How its lanterns stand [-].
+    plan : PlanFacts or None
+        With what it leaves undone [-].
+    late : tuple of FloorRow
+        Steps of that night that end after they are due [-].
+    next_row : FloorRow or None
+        The first step that starts after now [-].
     """
-    coming = _coming(overview.nights, now)
-    night = coming.night if coming else overview.opening_night
-    spare, spare_ready = spares.get(night, (0, 0))
-    ends = _last_rows(
-        row
-        for lane in chart.lanes
-        for row in lane.rows
-        if row.night == night and not row.label.startswith(_SPARE)
-    )
-    open_rows = [row for row in ends if row.state not in _READY]
-    late = tuple(row for row in open_rows if row.late_min > 0)
-    ready = coming.ready - spare_ready if coming else len(ends) - len(open_rows)
-    lit = ready + len(open_rows) - len(late)
-    wanted = coming.jobs - spare if coming else len(ends)
-    missing = reasons_of(chart.undone)
+    missing = reasons_of(plan.undone) if plan else ()
     left_out = sum(len(names) for _, names in missing)
-    row, machine = _next(chart, now)
+    lit = facts.ready + facts.in_time
     return SeasonAnswer(
         night=night,
-        dusk_at=coming.dusk_at if coming else next(iter(chart.dusks), None),
-        wanted=wanted,
+        dusk_at=next((line.dusk_at for line in overview.nights if line.night == night), None),
+        wanted=facts.wanted,
         lit=lit,
         late=late,
         missing=missing,
-        unplanned=max(0, wanted - lit - len(late) - left_out),
-        next_row=row,
-        next_machine=machine,
+        unplanned=max(0, facts.wanted - lit - facts.late - left_out),
+        next_row=next_row,
     )
 
 
@@ -113,34 +119,6 @@ def briefly(why: str) -> str:
     """Return the first reason of several, for a place where the whole would bury the answer."""
     first = why.split(";")[0].strip()
     return first if len(first) <= 110 else first[:107].rstrip() + "…"
-
-
-def _coming(nights: tuple[NightLine, ...], now: datetime) -> NightLine | None:
-    """Return the next night for which lanterns are wanted; the first one when all are over."""
-    wanted = [line for line in nights if line.jobs]
-    return next((line for line in wanted if line.dusk_at >= now), wanted[0] if wanted else None)
-
-
-def _last_rows(rows: Iterable[ChartRow]) -> list[ChartRow]:
-    """Return each job's step that ends last."""
-    last: dict[int, ChartRow] = {}
-    for row in rows:
-        if row.job_id not in last or row.end_at > last[row.job_id].end_at:
-            last[row.job_id] = row
-    return list(last.values())
-
-
-def _next(chart: SeasonChart, now: datetime) -> tuple[ChartRow | None, str]:
-    coming = [
-        (row.start_at, lane.name, row)
-        for lane in chart.lanes
-        for row in lane.rows
-        if row.start_at >= now and row.state not in _READY
-    ]
-    if not coming:
-        return None, ""
-    _, machine, row = min(coming, key=lambda entry: entry[:2])
-    return row, machine
 
 
 def job_answer(page: JobPage, shown: PreparationLine | None) -> JobAnswer:

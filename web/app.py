@@ -11,17 +11,20 @@ from planner.config import Settings
 from planner.database.session import session_factory
 from web import (
     access,
+    drafts,
     errors,
     filters,
     fleet,
     floor,
     headers,
     jobs,
+    maker,
     paper,
     people,
     plan,
     produce,
     season,
+    tonight,
     venue,
     words,
 )
@@ -54,7 +57,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
     access.register(app, settings.folder, demo=demo)
-    for part in (season, jobs, produce, fleet, plan, people, floor, paper, venue):
+    for part in (season, tonight, drafts, floor, maker, jobs, produce, fleet, plan, paper, venue, people):
         app.register_blueprint(part.pages)
     app.url_defaults(_stay_in_season)
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})

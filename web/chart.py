@@ -89,6 +89,8 @@ class Day:
     width: float
     height: float
     foot: float
+    first_at: datetime
+    last_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +193,8 @@ def _day(
         width=WIDTH,
         height=HEAD + LANE * len(lanes) + foot,
         foot=foot,
+        first_at=scale.first_at,
+        last_at=scale.last_at,
     )
 
 

@@ -45,8 +45,16 @@ def serve_beside(settings: Settings, port: int, clock: Callable[[], datetime] | 
             f"port {port} is taken ({error.strerror}); name another one with --port"
         ) from error
     threading.Thread(target=server.run, daemon=True).start()
+    threading.Thread(target=_read_ahead, daemon=True).start()
     _start_worker(settings, clock)
     return f"http://{_HOST}:{port}/"
+
+
+def _read_ahead() -> None:
+    """Load what the first round picture needs, so that nobody waits for it."""
+    from planner.services.trying import read_ahead
+
+    read_ahead()
 
 
 def _wall_clock() -> datetime:

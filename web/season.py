@@ -2,48 +2,92 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime, timedelta
 from typing import Any
 
-from flask import Blueprint, jsonify, render_template
+from flask import Blueprint, jsonify, render_template, request
 from flask.typing import ResponseReturnValue
+from sqlalchemy.orm import Session
 
 from planner.database import queries, queries_web
-from planner.database.lines import WorkLine
+from planner.database.lines import SeasonOverview, WorkLine
 from planner.database.states import Role
 from web import words
 from web.access import allow
-from web.answers import season_answer
+from web.answers import SeasonAnswer, coming_night, season_answer
 from web.chart import days_of
 from web.filters import away, clock
 from web.session import now, reading_db, the_season, zone
 
 pages = Blueprint("season", __name__)
 _ACTIVE = ("waiting", "running")
+_DAYS = 4  # drawn at once
 _SILENT_S = 30  # a worker that says nothing for longer is taken for gone
 
 
 @pages.get("/")
 @allow(Role.VIEWER)
 def season() -> ResponseReturnValue:
-    """Show the plan over the carve days."""
+    """Show the plan over some carve days."""
     with reading_db() as db:
         line = the_season(db)
         works = queries.work_progress(db)
         if line is None:
-            return render_template("nothing.html", works=_progress(works))
+            return render_template("nothing.html", works=progress_of(works))
         overview = queries.season_overview(db, line.season_id, now=now())
-        chart = queries.season_chart(db, line.season_id)
         plan = queries_web.plan_facts(db, line.season_id)
-        spares = queries_web.spare_jobs(db, line.season_id)
+        answer = answer_of(db, line.season_id, overview, plan)
+        span = queries_web.plan_span(db, plan.plan_id) if plan else None
+        dates = _dates(span.first_at, span.last_at) if span else ()
+        shown = _shown(dates)
+        chart = None
+        if plan is not None and shown:
+            begin = datetime.combine(shown[0], datetime.min.time(), zone())
+            end = datetime.combine(shown[-1] + timedelta(days=1), datetime.min.time(), zone())
+            chart = queries_web.chart_between(db, line.season_id, plan, begin, end)
     return render_template(
         "season.html",
         overview=overview,
         chart=chart,
         plan=plan,
-        answer=season_answer(overview, chart, now(), spares),
-        days=days_of(chart, zone(), now(), plan.frozen_until_at if plan else None),
-        works=_progress(works),
+        answer=answer,
+        dates=dates,
+        shown=shown,
+        days=days_of(chart, zone(), now(), plan.frozen_until_at) if chart and plan else (),
+        works=progress_of(works),
     )
+
+
+def answer_of(
+    db: Session, season_id: int, overview: SeasonOverview, plan: queries_web.PlanFacts | None
+) -> SeasonAnswer:
+    """Return the first sentence's facts: the coming night, what is late, what comes next."""
+    night = coming_night(overview, now())
+    facts = queries_web.night_facts(db, season_id, night)
+    due_at = next((line.due_at for line in overview.nights if line.night == night), None)
+    late = queries_web.planned_rows(
+        db, season_id, night=night, ends_after_at=due_at, open_only=True, limit=50
+    )
+    coming = queries_web.planned_rows(db, season_id, starts_from_at=now(), open_only=True, limit=1)
+    return season_answer(overview, night, facts, plan, late, coming[0] if coming else None)
+
+
+def _dates(first_at: datetime, last_at: datetime) -> tuple[date, ...]:
+    first, last = first_at.astimezone(zone()).date(), last_at.astimezone(zone()).date()
+    return tuple(first + timedelta(days=n) for n in range((last - first).days + 1))
+
+
+def _shown(dates: tuple[date, ...]) -> tuple[date, ...]:
+    """Return the days that are drawn: from the one asked for, else from today or the first with jobs."""
+    if not dates:
+        return ()
+    today = now().astimezone(zone()).date()
+    try:
+        wanted = date.fromisoformat(request.args.get("day", ""))
+    except ValueError:
+        wanted = today if today in dates else dates[0]
+    start = max(0, min(len(dates) - _DAYS, (wanted - dates[0]).days))
+    return dates[start : start + _DAYS]
 
 
 @pages.get("/works.json")
@@ -53,10 +97,10 @@ def works() -> ResponseReturnValue:
     with reading_db() as db:
         the_season(db)
         found = queries.work_progress(db)
-    return jsonify(_progress(found))
+    return jsonify(progress_of(found))
 
 
-def _progress(found: tuple[WorkLine, ...]) -> dict[str, Any]:
+def progress_of(found: tuple[WorkLine, ...]) -> dict[str, Any]:
     """Return the long work in words; `mark` changes when any of it changes its state."""
     return {
         "mark": " ".join(f"{line.work_id}:{line.state}" for line in found),

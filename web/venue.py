@@ -8,7 +8,7 @@ from flask.typing import ResponseReturnValue
 from planner.database import queries, queries_web
 from planner.database.states import Role
 from web.access import allow
-from web.answers import season_answer
+from web.season import answer_of
 from web.session import now, reading_db, the_season
 
 pages = Blueprint("venue", __name__)
@@ -23,15 +23,14 @@ def venue() -> ResponseReturnValue:
         if line is None:
             return render_template("nothing.html", works=None)
         overview = queries.season_overview(db, line.season_id, now=now())
-        chart = queries.season_chart(db, line.season_id)
-        spares = queries_web.spare_jobs(db, line.season_id)
+        plan = queries_web.plan_facts(db, line.season_id)
+        answer = answer_of(db, line.season_id, overview, plan)
         figures = queries_web.venue_figures(db, line.season_id)
         rows = queries_web.station_rows(db, line.season_id, line.last_night)
         forecast = queries_web.newest_result(db, "forecast", line.season_id)
     areas: dict[str, list[queries_web.StationRow]] = {}
     for row in rows:
         areas.setdefault(row.area, []).append(row)
-    answer = season_answer(overview, chart, now(), spares)
     return render_template(
         "venue.html", overview=overview, figures=figures, areas=areas, answer=answer, forecast=forecast
     )

@@ -10,8 +10,10 @@ CAUTION = (
 )
 
 MAIN_PAGES = (  # endpoint and name, in the order in which a day needs them
+    ("tonight.tonight", "Tonight"),
     ("season.season", "Season"),
     ("floor.machines", "Floor"),
+    ("maker.practice", "Try on"),
     ("jobs.jobs", "Jobs"),
     ("produce.workpieces", "Pieces"),
     ("produce.designs", "Designs"),
@@ -22,6 +24,7 @@ MAIN_PAGES = (  # endpoint and name, in the order in which a day needs them
 MORE_PAGES = (  # endpoint, name, least role
     ("venue.venue", "For the venue", "viewer"),
     ("paper.index", "Paper", "viewer"),
+    ("tonight.history", "Changes", "viewer"),
     ("people.everybody", "People", "keeper"),
 )
 
@@ -101,6 +104,10 @@ WORK_KINDS = {
     "preparing": "Preparing jobs",
     "plan": "Planning the season",
     "planning": "Planning the season",
+    "draft plan": "Making a draft",
+    "prepare job": "Preparing a job",
+    "try on": "Timing a trial",
+    "forecast": "Reckoning replacements",
 }
 
 TIERS = {  # name in the plan: what it says, its unit

@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, Select, String, Subquery, case, cast, func
 from sqlalchemy.orm import Session, aliased
 
 from planner.database import tables
-from planner.database.lines import JobLine
+from planner.database.lines import ChartRow, JobLine, Lane, SeasonChart, Span
 from planner.database.queries.parts import READY, label_of, pictures, thumbnail
 from planner.database.states import JobState, PlanState, PreparationState, WorkpieceState, WorkState
 from planner.errors import NotFound
@@ -369,6 +369,11 @@ class FloorRow:
     cutters: tuple[str, ...]
     due_at: datetime
 
+    @property
+    def late_min(self) -> float:
+        """How long after its due time it ends; 0 when in time [min]."""
+        return max(0.0, (self.end_at - self.due_at).total_seconds() / 60)
+
 
 @dataclass(frozen=True, slots=True)
 class OpenRun:
@@ -392,6 +397,9 @@ def planned_rows(
     machine_id: int | None = None,
     from_at: datetime | None = None,
     until_at: datetime | None = None,
+    starts_from_at: datetime | None = None,
+    ends_after_at: datetime | None = None,
+    night: date | None = None,
     open_only: bool = False,
     limit: int = 500,
 ) -> tuple[FloorRow, ...]:
@@ -407,6 +415,10 @@ def planned_rows(
         Only on this machine [-].
     from_at, until_at : datetime, optional
         Only what ends after the first and starts before the second [-].
+    starts_from_at, ends_after_at : datetime, optional
+        Only what starts then or later, and what ends later [-].
+    night : date, optional
+        Only lanterns of stations that are first wanted on this night [-].
     open_only : bool
         Only jobs that are not cut yet [-].
     limit : int
@@ -450,6 +462,12 @@ def planned_rows(
         statement = statement.where(row.end_at > from_at)
     if until_at is not None:
         statement = statement.where(row.start_at < until_at)
+    if starts_from_at is not None:
+        statement = statement.where(row.start_at >= starts_from_at)
+    if ends_after_at is not None:
+        statement = statement.where(row.end_at > ends_after_at)
+    if night is not None:
+        statement = statement.where(job.night == night, job.station_id.is_not(None))
     if open_only:
         statement = statement.where(
             job.state.in_((JobState.WANTED, JobState.CHOSEN, JobState.PREPARED, JobState.CUTTING))
@@ -894,3 +912,267 @@ def work_result(db: Session, work_id: int) -> WorkResult:
 
 def _result(row: tables.Work) -> WorkResult:
     return WorkResult(row.id, row.state, row.arguments, row.result, row.error or "", row.ended_at)
+
+
+# --- the coming night, the lead's morning --------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class NightFacts:
+    """How the lanterns that are first wanted on a night stand; counted by the store, not row by row."""
+
+    wanted: int
+    ready: int
+    in_time: int  # not cut yet, planned to end before they are due
+    late: int  # not cut yet, planned to end later
+
+
+def night_facts(db: Session, season_id: int, night: date) -> NightFacts:
+    """Return how the lanterns of stations that are first wanted on a night stand.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    night : date
+        The night [-].
+    """
+    season = db.get(tables.Season, season_id)
+    if season is None:
+        raise NotFound(f"there is no season {season_id}")
+    job, ends = tables.Job, _ends(season_id)
+    due_at = season.due_at(night).astimezone(UTC)
+    open_ = job.state.not_in(READY)
+    row = db.execute(
+        select(
+            func.count(job.id),
+            func.sum(case((job.state.in_(READY), 1), else_=0)),
+            func.sum(case((open_ & (ends.c.end_at <= due_at), 1), else_=0)),
+            func.sum(case((open_ & (ends.c.end_at > due_at), 1), else_=0)),
+        )
+        .select_from(job)
+        .outerjoin(ends, ends.c.job_id == job.id)
+        .where(
+            job.season_id == season_id,
+            job.night == night,
+            job.station_id.is_not(None),
+            job.state != JobState.CANCELLED,
+        )
+    ).one()
+    return NightFacts(*(count or 0 for count in row))
+
+
+def _ends(season_id: int) -> Subquery:
+    """Return when the published plan ends each job: columns job_id, end_at."""
+    row, plan = tables.PlanRow, tables.Plan
+    return (
+        select(row.job_id, func.max(row.end_at, type_=row.end_at.type).label("end_at"))
+        .join(plan, plan.id == row.plan_id)
+        .where(plan.state == PlanState.PUBLISHED, plan.season_id == season_id)
+        .group_by(row.job_id)
+        .subquery()
+    )
+
+
+def drafts(db: Session, season_id: int, *, limit: int = 6) -> tuple[tables.Plan, ...]:
+    """Return the newest drafts with what they cost; their rows are not read. `limit` [-]."""
+    plan = tables.Plan
+    rows = db.scalars(
+        select(plan)
+        .where(plan.season_id == season_id, plan.state == PlanState.DRAFT)
+        .order_by(plan.id.desc())
+        .limit(limit)
+    ).all()
+    for row in rows:
+        db.expunge(row)
+    return tuple(rows)
+
+
+def works_since(db: Session, kind: str, *, limit: int = 3) -> tuple[WorkResult, ...]:
+    """Return the newest works of a kind, in whatever state; `limit` [-]."""
+    work = tables.Work
+    rows = db.scalars(select(work).where(work.kind == kind).order_by(work.id.desc()).limit(limit))
+    return tuple(_result(row) for row in rows)
+
+
+# --- the season chart, some days of it -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSpan:
+    """From when to when a plan has steps."""
+
+    first_at: datetime
+    last_at: datetime
+    rows: int
+
+
+def plan_span(db: Session, plan_id: int) -> PlanSpan | None:
+    """Return from when to when a plan has steps; None where it has none."""
+    row = tables.PlanRow
+    first, last, count = db.execute(
+        select(
+            func.min(row.start_at, type_=row.start_at.type),
+            func.max(row.end_at, type_=row.end_at.type),
+            func.count(row.id),
+        ).where(row.plan_id == plan_id)
+    ).one()
+    return PlanSpan(first, last, count) if count else None
+
+
+def chart_between(
+    db: Session, season_id: int, facts: PlanFacts, from_at: datetime, until_at: datetime
+) -> SeasonChart:
+    """Return a plan over some days: machines as lanes with shifts, breakdowns and the jobs on them.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    facts : PlanFacts
+        The plan [-].
+    from_at, until_at : datetime
+        What ends after the first and starts before the second is shown [-].
+    """
+    season = db.get(tables.Season, season_id)
+    if season is None:
+        raise NotFound(f"there is no season {season_id}")
+    rows = _chart_rows(db, season, facts.plan_id, from_at, until_at)
+    spans: dict[str, dict[int, list[Span]]] = {}
+    for name, table in (("shifts", tables.MachineShift), ("breakdowns", tables.Breakdown)):
+        spans[name] = _spans(db, table, from_at, until_at)
+    lanes = tuple(
+        Lane(
+            machine_id=number,
+            name=name,
+            active=active,
+            shifts=tuple(spans["shifts"].get(number, ())),
+            breakdowns=tuple(spans["breakdowns"].get(number, ())),
+            rows=tuple(rows.get(number, ())),
+        )
+        for number, name, active in db.execute(
+            select(tables.Machine.id, tables.Machine.name, tables.Machine.active).order_by(
+                tables.Machine.name
+            )
+        )
+        if active or number in rows
+    )
+    count = (season.last_night - season.opening_night).days + 1
+    nights = (season.opening_night + timedelta(days=n) for n in range(count))
+    return SeasonChart(
+        season_id=season.id,
+        season=season.name,
+        time_zone=season.time_zone,
+        plan_id=facts.plan_id,
+        plan_state=facts.state,
+        revision=None,
+        planned_at=facts.planned_at,
+        planned_by=facts.planned_by,
+        plan_start_at=facts.start_at,
+        tiers=facts.tiers,
+        undone=facts.undone,
+        lanes=lanes,
+        dusks=tuple(season.dusk_at(night).astimezone(UTC) for night in nights),
+    )
+
+
+def _spans(db: Session, table: Any, from_at: datetime, until_at: datetime) -> dict[int, list[Span]]:
+    out: dict[int, list[Span]] = {}
+    rows = db.scalars(
+        select(table)
+        .where(table.start_at < until_at, or_(table.end_at.is_(None), table.end_at > from_at))
+        .order_by(table.start_at)
+    )
+    for row in rows:
+        out.setdefault(row.machine_id, []).append(Span(row.start_at, row.end_at, getattr(row, "reason", "")))
+    return out
+
+
+def _chart_rows(
+    db: Session, season: tables.Season, plan_id: int, from_at: datetime, until_at: datetime
+) -> dict[int, list[ChartRow]]:
+    row, job, picture = tables.PlanRow, tables.Job, pictures()
+    found = db.execute(
+        select(
+            row.job_id,
+            row.step,
+            row.machine_id,
+            row.start_at,
+            row.end_at,
+            row.cutters,
+            job.night,
+            job.state,
+            job.priority,
+            tables.Station.name.label("station"),
+            tables.Design.name.label("design"),
+            tables.Workpiece.number,
+            picture.c.folder,
+        )
+        .join(job, job.id == row.job_id)
+        .outerjoin(tables.Station, tables.Station.id == job.station_id)
+        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
+        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
+        .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
+        .outerjoin(picture, picture.c.job_id == job.id)
+        .where(row.plan_id == plan_id, row.end_at > from_at, row.start_at < until_at)
+        .order_by(row.start_at)
+    )
+    out: dict[int, list[ChartRow]] = {}
+    for one in found:
+        line = ChartRow(
+            job_id=one.job_id,
+            step=one.step,
+            label=label_of(one.job_id, one.station),
+            night=one.night,
+            design=one.design or "",
+            workpiece=one.number or "",
+            state=one.state,
+            priority=one.priority,
+            thumbnail=thumbnail(one.folder),
+            start_at=one.start_at,
+            end_at=one.end_at,
+            due_at=season.due_at(one.night).astimezone(UTC),
+            cutters=tuple(one.cutters),
+        )
+        out.setdefault(one.machine_id, []).append(line)
+    return out
+
+
+# --- pieces to try a design on -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ScannedPiece:
+    """A piece with a scan that counts."""
+
+    workpiece_id: int
+    number: str
+    kind: str
+    variety: str
+    diameter_mm: float
+    ribs: int
+    held: bool  # by a job
+
+
+def scanned_pieces(db: Session, *, limit: int = 60) -> tuple[ScannedPiece, ...]:
+    """Return pieces that can be cut and whose scan counts, those that no job holds first; `limit` [-]."""
+    piece, scan, job = tables.Workpiece, tables.Scan, tables.Job
+    held = (
+        select(job.id).where(job.workpiece_id == piece.id, job.state != JobState.CANCELLED).exists()
+    ).label("held")
+    rows = db.execute(
+        select(piece, tables.Lot.kind, tables.Lot.variety, held)
+        .join(tables.Lot, tables.Lot.id == piece.lot_id)
+        .join(scan, (scan.workpiece_id == piece.id) & scan.active)
+        .where(piece.state.in_((WorkpieceState.WHOLE, WorkpieceState.HOLLOW)))
+        .order_by(held, piece.number)
+        .limit(limit)
+    )
+    return tuple(
+        ScannedPiece(row.id, row.number, kind, variety, row.diameter_mm, row.ribs, bool(taken))
+        for row, kind, variety, taken in rows
+    )

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session, sessionmaker
 
 from planner.database import tables
@@ -24,6 +24,7 @@ from planner.services.trouble import away_now
 
 PEOPLE = 3  # hands at the machines in a shift, by the demo's card; a venue's own roster replaces it
 _AFTER = "follows plan"  # among the versions of a draft: which plan it stands beside
+_SAME = timedelta(minutes=30)  # a smaller shift is not told as a move
 _WHY = "asked for because"
 _BEFORE = "tiers of the plan in force"
 
@@ -243,6 +244,120 @@ def draft_tiers(plan: tables.Plan) -> tuple[DraftTier, ...]:
     """Return a draft's cost, tier by tier, beside that of the plan in force when it was made."""
     before = plan.versions.get(_BEFORE) or {}
     return tuple(DraftTier(name, before.get(name), tier["value"]) for name, tier in plan.tiers.items())
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """One job that a draft puts elsewhere, and why."""
+
+    job_id: int
+    job: str
+    before: str
+    after: str
+    why: str
+
+
+def moves(db: Session, draft: tables.Plan) -> tuple[Moved, ...]:
+    """Return what a draft moves against the plan it stands beside, each with its reason, the earliest first.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    draft : Plan
+        A draft, or a plan that was one [-].
+    """
+    before_id = draft.versions.get(_AFTER)
+    if before_id is None:
+        return ()
+    old, new = _placed(db, before_id), _placed(db, draft.id)
+    down = _down_words(db, draft)
+    pinned = {row.job_id: row.recorded_by for row in db.scalars(select(tables.Pin))}
+    undone = {entry["job"]: entry.get("why", "") for entry in draft.undone}
+    zone = found(db, tables.Season, draft.season_id).zone
+
+    def words(row: _Placed | None) -> str:
+        return f"{row.machine} {row.start_at.astimezone(zone):%a %H:%M}" if row else "not planned"
+
+    out = []
+    for job_id in sorted({*old, *new}, key=lambda n: (old.get(n) or new[n]).start_at):
+        one, other = old.get(job_id), new.get(job_id)
+        stays = one and other and one.machine_id == other.machine_id
+        if one and other and stays and abs(one.start_at - other.start_at) <= _SAME:
+            continue
+        name = (one or new[job_id]).job
+        why = _why(one, other, new, down, pinned, undone.get(name, ""), draft.start_at)
+        out.append(Moved(job_id, name.rsplit(" #", 1)[0], words(one), words(other), why))
+    return tuple(out)
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    job: str
+    job_id: int
+    machine_id: int
+    machine: str
+    start_at: datetime
+    end_at: datetime
+
+
+def _placed(db: Session, plan_id: int) -> dict[int, _Placed]:
+    row, job = tables.PlanRow, tables.Job
+    rows = db.execute(
+        select(row, tables.Machine.name, tables.Station.name)
+        .join(tables.Machine, tables.Machine.id == row.machine_id)
+        .join(job, job.id == row.job_id)
+        .outerjoin(tables.Station, tables.Station.id == job.station_id)
+        .where(row.plan_id == plan_id)
+        .order_by(row.step.desc())
+    )
+    return {
+        r.job_id: _Placed(
+            f"{station or 'spare'} #{r.job_id}", r.job_id, r.machine_id, machine, r.start_at, r.end_at
+        )
+        for r, machine, station in rows
+    }
+
+
+def _down_words(db: Session, draft: tables.Plan) -> dict[int, str]:
+    """Return why a machine is down while the draft runs, as far as it is recorded, by machine."""
+    row = tables.Breakdown
+    still = or_(row.end_at.is_(None), row.end_at > draft.start_at)
+    return {b.machine_id: b.reason for b in db.scalars(select(row).where(still).order_by(row.start_at))}
+
+
+def _why(
+    one: _Placed | None,
+    other: _Placed | None,
+    new: dict[int, _Placed],
+    down: dict[int, str],
+    pinned: dict[int, str],
+    undone_why: str,
+    start_at: datetime,
+) -> str:
+    job_id = (one or other or next(iter(new.values()))).job_id
+    if job_id in pinned:
+        return f"pinned by {pinned[job_id]}"
+    if other is None:
+        return undone_why or "no room before its night"
+    if one is None:
+        return "there is room for it now"
+    if one.machine_id in down:
+        return f"{one.machine} is reported down: {down[one.machine_id]}"
+    if one.start_at < start_at:
+        return "it should have started by now"
+    taker = next(
+        (
+            p.job.rsplit(" #", 1)[0]
+            for p in new.values()
+            if p.job_id != job_id
+            and p.machine_id == one.machine_id
+            and p.start_at < one.end_at
+            and p.end_at > one.start_at
+        ),
+        None,
+    )
+    return f"makes room for {taker}" if taker else "fewer changes, or a later start, on the way"
 
 
 def why_asked(plan: tables.Plan) -> str:

@@ -37,9 +37,9 @@ _PRACTICE_CUTTERS = {
     "cutters": [
         {
             "name": name, "form": "flat", "diameter_mm": diameter, "teeth": 2, "flute_length_mm": 42,
-            "stick_out_mm": 50, "step_down_mm": 5, "feed_mm_per_min": 900, "plunge_mm_per_min": 250,
-            "rpm": 14000, "holder": {"diameter_mm": 18, "length_mm": 40},
-            "life": {"material": "foam", "exponent": 0.25, "constant_m_per_min": 800},
+            "stick_out_mm": 50, "holder": {"diameter_mm": 30, "length_mm": 60}, "centre_cutting": True,
+            "rpm": 12000, "feed_mm_per_min": 1400, "plunge_mm_per_min": 400, "step_down_mm": 5,
+            "stepover_mm": 1.5, "life": {"material": "foam", "exponent": 0.25, "constant_m_per_min": 800},
         }
         for name, diameter in (("6 mm flat", 6), ("3 mm flat", 3))
     ]
@@ -181,6 +181,13 @@ def _fitted(touches: str, tip_mm: float) -> tuple[Surface, tuple[Finding, ...]]:
     from engine.surface import fit_surface
 
     return fit_surface(read_touches(touches, "touches", tip_mm))
+
+
+def read_ahead() -> None:
+    """Fit the practice sphere, which also loads what every other trial needs."""
+    import engine.regions  # noqa: F401 - loaded for those who come later
+
+    _fitted(sphere_touches(), 0.0)
 
 
 def _placement(inputs: JobInputs) -> Placement:
