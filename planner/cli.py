@@ -74,6 +74,7 @@ def main() -> None:
 @click.option("--tip-radius-mm", type=float, help="Probe tip, when the file does not say [mm].")
 @click.option("--workpiece", default="", help="The piece's number, for program and sheet.")
 @click.option("--keep-outs", "keep_outs_file", type=click.Path(path_type=Path), help="Stem, clamp..., CSV.")
+@click.option("--light-per-mm", type=click.FloatRange(0.02, 3.0), help="Of the lot's step wedge [1/mm].")
 @click.option("--suggest-bridges", is_flag=True, help="Hold every island by the least bridges.")
 def prepare(
     artwork: Path,
@@ -93,6 +94,7 @@ def prepare(
     tip_radius_mm: float | None,
     workpiece: str,
     keep_outs_file: Path | None,
+    light_per_mm: float | None,
     suggest_bridges: bool,
 ) -> None:
     """Prepare one job from files alone and write its package; needs no database."""
@@ -127,7 +129,7 @@ def prepare(
         )
         placement = Placement(math.radians(longitude), math.radians(latitude), math.radians(turn), mirror)
         cutters = read_cutters(text_of(_read(cutters_file), cutters_file.name), cutters_file.name)
-        rules = rules_for(kind)
+        rules = rules_for(kind) if light_per_mm is None else rules_for(kind, light_per_mm=light_per_mm)
         if keep_outs_file or suggest_bridges:
             layers = _looked_over(
                 scan, layers, placement, wall, cutters, rules, keep_outs_file, suggest_bridges
@@ -219,6 +221,37 @@ def _step_line(done: int, total: int, note: str) -> None:
 main.add_command(touches)
 
 
+@main.command()
+@click.option("--readings", type=click.Path(path_type=Path), required=True, help="thickness_mm,reading; CSV.")
+@click.option("--dark", type=float, default=0.0, show_default=True, help="Reading with the light off.")
+@click.option("--wall-sigma-mm", type=float, default=0.7, show_default=True, help="Of the gauged wall [mm].")
+def wedge(readings: Path, dark: float, wall_sigma_mm: float) -> None:
+    """Say from a step wedge how light falls off in a lot's flesh, and how many tones that makes."""
+    from engine.errors import BadInput
+    from engine.files import read_wedge, text_of
+    from engine.records import Rules
+    from engine.wedge import fit_wedge, tones_told_apart
+
+    try:
+        thickness, light = read_wedge(text_of(_read(readings), readings.name), readings.name)
+        found = fit_wedge(thickness, light, dark)
+        rules = Rules()
+        tones = tones_told_apart(rules.relief_max_wall_mm - rules.relief_min_wall_mm, wall_sigma_mm)
+    except BadInput as error:
+        refuse(str(error), BAD_INPUT)
+    except OSError as error:
+        refuse(f"{error.filename}: {error.strerror or error}", BAD_INPUT)
+    known = (
+        "its error is not known of two steps"
+        if math.isnan(found.sigma_per_mm)
+        else (f"standard deviation {found.sigma_per_mm:.4f}")
+    )
+    click.echo(
+        f"--light-per-mm {found.light_per_mm:.4f} ({known}); a wall known to {wall_sigma_mm:g} mm "
+        f"shows {tones:.1f} tones between {rules.relief_min_wall_mm:g} and {rules.relief_max_wall_mm:g} mm"
+    )
+
+
 @main.group()
 def db() -> None:
     """Look after the database."""
@@ -297,8 +330,15 @@ def plan(
 @click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
 @click.option("--at", type=click.DateTime(), help="When it broke, local to the season; now if absent.")
 @click.option("--seconds", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True)
+@click.option("--move-any", is_flag=True, help="Let as many steps move as help.")
 def replan(
-    machine: str, down_h: float, reason: str, folder: Path | None, at: datetime | None, seconds: float
+    machine: str,
+    down_h: float,
+    reason: str,
+    folder: Path | None,
+    at: datetime | None,
+    seconds: float,
+    move_any: bool,
 ) -> None:
     """Plan again after a breakdown; what runs and what starts within the hour stays where it can."""
     from datetime import timedelta
@@ -309,21 +349,21 @@ def replan(
     from planner.database.session import reading, unit_of_work
     from planner.errors import PlannerError
     from planner.services.fleet import report_breakdown
-    from planner.services.planning import moves_between, plan_season, published_plan
+    from planner.services.planning import MOST_MOVED, plan_season, published_plan
 
     try:
         factory, season = _season(_settings(folder))
         start = _instant(at, season) or _now()
         with reading(factory) as session:
-            before = published_plan(session, season.id).id
-            down = session.scalar(select(tables.Machine).where(tables.Machine.name == machine))
+            published_plan(session, season.id)  # refused in words when there is none
+            down = session.scalar(select(tables.Machine.id).where(tables.Machine.name == machine))
             names = sorted(session.scalars(select(tables.Machine.name)))
         if down is None:
             refuse(f"--machine {machine}: one of {', '.join(names)} was expected", BAD_INPUT)
         with unit_of_work(factory) as session:
             report_breakdown(
                 session,
-                down.id,
+                down,
                 start,
                 reason,
                 by="command line",
@@ -331,14 +371,19 @@ def replan(
                 end_at=start + timedelta(hours=down_h),
             )
         stored = plan_season(
-            factory, season.id, by="command line", now=_now(), start=start, seconds=seconds, published=True
+            factory,
+            season.id,
+            by="command line",
+            now=_now(),
+            start=start,
+            seconds=seconds,
+            published=True,
+            most_moved=None if move_any else MOST_MOVED,
         )
         _print_tiers(stored.tiers, list(stored.undone))
-        with reading(factory) as session:
-            moves = moves_between(session, before, stored.plan_id, season.zone)
-        click.echo(f"{len(moves)} jobs moved:")
-        for move in moves:
-            click.echo(f"  {move.job}: {move.before} -> {move.after}")
+        click.echo(f"{len(stored.moved)} steps moved:")
+        for moved in stored.moved:
+            click.echo(f"  {moved.job}: {moved.before} -> {moved.after} ({moved.why})")
     except PlannerError as error:
         refuse(str(error), BAD_INPUT)
 
@@ -386,6 +431,66 @@ def forecast(
             click.echo(line)
     except PlannerError as error:
         refuse(str(error), BAD_INPUT)
+
+
+@main.command("what-if")
+@click.option("--problem", type=click.Path(path_type=Path), help="Plan problem, JSON; needs no database.")
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option(
+    "--at", type=click.DateTime(), help="From when on, local to the season; the plan's start if absent."
+)
+@click.option("--down", multiple=True, help="Machine that is down, NAME or NAME:HOURS; may be repeated.")
+@click.option("--people", type=int, default=0, show_default=True, help="So many people more, or less (-1).")
+@click.option(
+    "--longer-h", type=click.FloatRange(0, 24), default=0.0, show_default=True, help="Longer days [h]."
+)
+@click.option("--outages", type=click.IntRange(1, 4), help="Try every set of up to so many machines down.")
+@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=5.0, show_default=True)
+def what_if(
+    problem: Path | None,
+    folder: Path | None,
+    at: datetime | None,
+    down: tuple[str, ...],
+    people: int,
+    longer_h: float,
+    outages: int | None,
+    seconds: float,
+) -> None:
+    """Solve a copy with something changed beside the live plan, which stays as it is."""
+    from planner.database.session import reading
+    from planner.errors import PlannerError
+    from planner.services import whatif
+
+    try:
+        if problem is not None:
+            read = whatif.read_file(_json(problem))
+            live = read.published or ()
+        else:
+            factory, season = _season(_settings(folder))
+            with reading(factory) as session:
+                read, live = whatif.live_problem(session, season.id, _instant(at, season))
+        if outages is not None:
+            for found in whatif.how_many_down(read, outages):
+                for outage in found:
+                    click.echo(outage.verdict)
+            return
+        copy = whatif.changed(read, down=[_down(text) for text in down], people=people, longer_h=longer_h)
+        for line in whatif.compared_lines(whatif.what_if(read, live, copy, seconds=seconds)):
+            click.echo(line)
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+    except OSError as error:
+        refuse(f"{error.filename}: {error.strerror or error}", BAD_INPUT)
+
+
+def _down(text: str) -> tuple[str, float | None]:
+    name, colon, hours = text.rpartition(":")
+    if not colon:
+        return text, None
+    try:
+        return name, float(hours)
+    except ValueError:
+        refuse(f"--down {text}: NAME or NAME:HOURS was expected", BAD_INPUT)
 
 
 def _now() -> datetime:

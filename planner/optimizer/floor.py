@@ -91,6 +91,8 @@ class Floor:
         self.shortest = [
             [min(work.whole_min for work in options) for options in steps] for steps in self.work
         ]
+        self.most_moved: int | None = None
+        """So many published steps may move; None = as many as help."""
         self.tiers = problem.tiers if "undone" in problem.tiers else ("undone", *problem.tiers)
         self.places: dict[int, Any] = {}
         """What `insert` has worked out for a job, kept because it never changes."""

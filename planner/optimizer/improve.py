@@ -62,9 +62,13 @@ class _Search:
         trial = self._ruin_and_recreate()
         if trial is None:
             return
+        moved = self.ledger.moved
         old = self.ledger.turn_to(trial)
         new = self.ledger.cost
-        if new <= cost or new <= self.past[number % ROUNDS_AGO]:
+        most = trial.floor.most_moved
+        if most is not None and self.ledger.moved > max(most, moved):
+            self.ledger.turn_back(old)
+        elif new <= cost or new <= self.past[number % ROUNDS_AGO]:
             self.current = trial
             if new < self.best_cost:
                 self.best, self.best_cost = trial, new

@@ -42,6 +42,22 @@ def kept_board(floor: Floor) -> Board | None:
     return best[1] if best else base
 
 
+def moved_of(board: Board) -> int:
+    """Return how many published steps are not where they were, or not at all [-].
+
+    Parameters
+    ----------
+    board : Board
+        What is placed [-].
+    """
+    floor = board.floor
+    return sum(
+        key not in board.entries
+        or floor.is_moved(key, board.entries[key].work.resource, board.entries[key].start_min)
+        for key in floor.published
+    )
+
+
 def _orders(floor: Floor) -> list[Callable[[int], tuple[int, ...]]]:
     return [
         lambda j: (floor.latest_end(j, 0), -floor.jobs[j].priority, j),

@@ -45,6 +45,11 @@ class Ledger:
         return np.asarray((self.parts[:, 1] > 0) | (self.parts[:, 2] > 0) | (self.parts[:, 4] > 0))
 
     @property
+    def moved(self) -> int:
+        """How many published steps have moved [-]."""
+        return int(self.totals[4])
+
+    @property
     def start(self) -> NDArray[np.float64]:
         """When each job's first step starts [min], (jobs,)."""
         return self.places[:, 0]

@@ -15,7 +15,7 @@ from planner.optimizer.exact import Effort, repair, solve_exactly
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import MANY, cost_of, greedy, is_done
 from planner.optimizer.improve import improve
-from planner.optimizer.keep import kept_board
+from planner.optimizer.keep import kept_board, moved_of
 from planner.optimizer.master import by_open_times
 from planner.optimizer.problem import Plan, PlanProblem, Tier
 from planner.optimizer.relaxed import by_shares, fits
@@ -54,6 +54,7 @@ def solve(
     report: Report = ignore,
     stop: Stop = never,
     repeatable: bool = False,
+    most_moved: float | None = None,
 ) -> Plan:
     """Return the best plan that the time allows, with what is proven about it.
 
@@ -74,16 +75,27 @@ def solve(
     repeatable : bool
         Count work in place of seconds, so that one worker and one seed give one plan; the relaxation's bound
         then comes from fractions alone, and `seconds` is in the solver's own units [-].
+    most_moved : float, optional
+        Such a share of the published steps may move, beside those that must, even where more would leave less
+        undone [-].
     """
     clock = _Clock(monotonic(), seconds, stop, report)
     floor = Floor(problem)
-    first = _first(floor)
+    first = _first(floor, most_moved)
+    if most_moved is not None:
+        must = moved_of(first)
+        floor.most_moved = must + int(most_moved * (len(floor.published) - must))
     clock.tell("a first plan stands")
     effort = Effort(seconds, workers, seed, repeatable)
     best, bounds = _better(floor, first, clock, effort)
     clock.tell("looking for what no plan can go below")
     bounds = _bounded(problem, floor, best, bounds, clock, repeatable)
-    if TINY < _pairs(floor) <= SMALL and not _proven(floor, best, bounds) and not clock.stop():
+    if (
+        TINY < _pairs(floor) <= SMALL
+        and floor.most_moved is None
+        and not _proven(floor, best, bounds)
+        and not clock.stop()
+    ):
         best, proved = _exactly(floor, best, clock, effort, 0.95)
         bounds = _merged(floor, best, bounds, proved)
     plan, breaches = _checked(problem, floor, (best, first), bounds)
@@ -128,9 +140,12 @@ def checked_plan(problem: PlanProblem, floor: Floor, board: Board) -> Plan:
     return plan
 
 
-def _first(floor: Floor) -> Board:
+def _first(floor: Floor, most_moved: float | None) -> Board:
     """Return the cheaper of a plan made anew and one that keeps to what was published."""
-    kept, fresh = kept_board(floor), greedy(floor)
+    kept = kept_board(floor)
+    if kept is not None and most_moved is not None:
+        return kept
+    fresh = greedy(floor)
     return fresh if kept is None or cost_of(fresh) < cost_of(kept) else kept
 
 
@@ -162,10 +177,10 @@ def _better(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> tuple[
     """Return a better plan and what the exact model proved on the way."""
     if not floor.jobs or clock.stop():
         return first, {}
-    if _pairs(floor) <= TINY:
+    if _pairs(floor) <= TINY and floor.most_moved is None:
         return _exactly(floor, first, clock, effort, 0.8)
     best = _started(floor, first, clock, effort)
-    return _polish(floor, best, clock, effort), {}
+    return min(first, _polish(floor, best, clock, effort), key=cost_of), {}
 
 
 def _exactly(
@@ -185,12 +200,14 @@ def _exactly(
 
 def _started(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> Board:
     """Return the best of several beginnings, each made a little better."""
-    starts = [first]
-    if fits(floor) and not floor.published:
-        starts += by_shares(floor, 0.3 * effort.seconds, lambda: not clock.stop())
+    if floor.published:  # what is published is the beginning; anything made anew would move too much
+        return first
+    starts = by_shares(floor, 0.3 * effort.seconds, lambda: not clock.stop()) if fits(floor) else []
     if len(floor.jobs) <= MANY and not clock.stop():
         share = 0.15 * (effort.seconds if effort.deterministic else clock.left())
-        starts.append(by_open_times(floor, first, replace(effort, seconds=share), lambda: not clock.stop()))
+        shared = by_open_times(floor, first, replace(effort, seconds=share), lambda: not clock.stop())
+        starts += [] if starts and shared is first else [shared]
+    starts = starts or [first]
     clock.tell("shared out over the open times")
     begin, better = clock.passed(), []
     for n, board in enumerate(starts, start=1):
@@ -270,7 +287,8 @@ def _repaired(
     seconds = 0.5 if effort.deterministic else min(max(0.3, 0.06 * clock.seconds), clock.left(0.75))
     if seconds <= 0:
         return board
-    return repair(floor, board, chosen, places, replace(effort, seconds=seconds), lambda: not clock.stop())
+    better = repair(floor, board, chosen, places, replace(effort, seconds=seconds), lambda: not clock.stop())
+    return board if floor.most_moved is not None and moved_of(better) > floor.most_moved else better
 
 
 # --- bound and check ----------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session, selectinload, sessionmaker
@@ -20,9 +20,14 @@ from planner.database.states import CutterState, JobState, PlanState
 from planner.errors import NotFound, PlannerError, Refused
 from planner.services.common import found
 
+if TYPE_CHECKING:
+    from planner.schedule.moved import MovedStep
+
 TIERS = ("undone", "late", "stored_nights", "changeovers", "finish")
 CUTTER_CHANGE_MIN, FIXTURE_CHANGE_MIN = 4, 10  # common practice; a venue's own times replace them
 FROZEN_MIN = 60
+MOST_MOVED = 0.15
+"""What a plan made anew may move for the better, as a share of the steps that could stay; common practice."""
 _OPEN = (JobState.WANTED, JobState.CHOSEN, JobState.PREPARED)
 _IN_STOCK = (CutterState.STORED, CutterState.FITTED)
 
@@ -37,6 +42,8 @@ class StoredPlan:
     seconds: float
     rows: int
     finish_at: datetime | None
+    moved: tuple[MovedStep, ...] = ()
+    """What a plan made anew has moved, and why."""
 
 
 def plan_season(
@@ -53,6 +60,7 @@ def plan_season(
     report: Callable[[int, int, str], None] = lambda done, total, note: None,
     stop: Callable[[], bool] = lambda: False,
     published: bool = False,
+    most_moved: float | None = MOST_MOVED,
 ) -> StoredPlan:
     """Plan all open jobs of a season and publish the plan.
 
@@ -77,7 +85,10 @@ def plan_season(
     report, stop : callable
         Progress, and whether to end early with the best so far.
     published : bool
-        Keep to the published plan: what starts within the frozen hour stays, and moves count.
+        Keep to the published plan: what starts within the frozen hour stays, and moves count. A safe plan is
+        published at once, a better one when it is there.
+    most_moved : float, optional
+        Such a share of the steps that could stay may move for a better plan; None = as many as help [-].
     """
     start = start or now
     with reading(factory) as db:
@@ -85,16 +96,74 @@ def plan_season(
         names = _ids(db, season_id)
         begun = [_copied(row) for row in started_rows(db, season_id, start)] if published else []
         barred = _barred(_open_jobs(db, season_id))
-    plan = solve_checked(problem, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop)
-    for (
-        one
-    ) in barred:  # they are as undone as those the optimizer found no room for, and no plan can help them
+    stored = None
+    if published:
+        safe = _with_barred(safe_plan(problem), barred)
+        with unit_of_work(factory) as db:
+            stored = store_plan(db, season_id, problem, safe, names, start, begun=begun, by=by, at=now)
+        report(0, max(1, round(seconds)), "a safe plan is published")
+    plan = solve_checked(
+        problem,
+        seconds=seconds,
+        workers=workers,
+        seed=seed,
+        report=report,
+        stop=stop,
+        most_moved=most_moved if published else None,
+    )
+    plan = _with_barred(plan, barred)
+    if stored is None or _costs(plan["tiers"]) < _costs(stored.tiers):
+        with unit_of_work(factory) as db:
+            stored = store_plan(db, season_id, problem, plan, names, start, begun=begun, by=by, at=now)
+    return stored
+
+
+def _with_barred(plan: dict[str, Any], barred: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Add the jobs that no machine can cut: they are as undone as those for which no room was found."""
+    for one in barred:
         plan["undone"].append(one["job"])
         plan.setdefault("why", {})[one["job"]] = one["why"]
         for figure in ("value", "bound"):
             plan["tiers"]["undone"][figure] += one["priority"]
-    with unit_of_work(factory) as db:
-        return store_plan(db, season_id, problem, plan, names, start, begun=begun, by=by, at=now)
+    return plan
+
+
+def _costs(tiers: dict[str, Any]) -> list[int]:
+    return [int(tier["value"]) for tier in tiers.values()]
+
+
+def safe_plan(problem: dict[str, Any]) -> dict[str, Any]:
+    """Return a valid plan at once that stays as near as may be to the published one, in the JSON form.
+
+    Parameters
+    ----------
+    problem : dict
+        In the public JSON form, with its published rows [-].
+    """
+    from planner.optimizer import first_plan, write_plan
+
+    read = _read(problem)
+    return _kept(read, first_plan(read), write_plan)
+
+
+def _read(problem: dict[str, Any]) -> Any:
+    from planner.optimizer import read_problem
+    from planner.optimizer.problem import ProblemError
+
+    try:
+        return read_problem(problem)
+    except ProblemError as error:
+        raise Refused(str(error)) from error
+
+
+def _kept(problem: Any, plan: Any, write: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:
+    """Return a plan as JSON, or refuse it when the checker finds a breach."""
+    from planner.optimizer import verify
+
+    breaches = verify(problem, plan)
+    if breaches:
+        raise PlannerError(f"the plan breaks a rule and is not kept: {breaches[0]} ({len(breaches)} in all)")
+    return write(plan)
 
 
 def solve_checked(
@@ -105,20 +174,16 @@ def solve_checked(
     seed: int = 0,
     report: Callable[[int, int, str], None] = lambda done, total, note: None,
     stop: Callable[[], bool] = lambda: False,
+    most_moved: float | None = None,
 ) -> dict[str, Any]:
     """Solve a problem in the JSON form, and refuse to return a plan in which the checker finds a breach."""
-    from planner.optimizer import read_problem, solve, verify, write_plan
-    from planner.optimizer.problem import ProblemError
+    from planner.optimizer import solve, write_plan
 
-    try:
-        read = read_problem(problem)
-    except ProblemError as error:
-        raise Refused(str(error)) from error
-    plan = solve(read, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop)
-    breaches = verify(read, plan)
-    if breaches:
-        raise PlannerError(f"the plan breaks a rule and is not kept: {breaches[0]} ({len(breaches)} in all)")
-    return write_plan(plan)
+    read = _read(problem)
+    plan = solve(
+        read, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop, most_moved=most_moved
+    )
+    return _kept(read, plan, write_plan)
 
 
 def job_name(job: tables.Job) -> str:
@@ -177,7 +242,7 @@ def problem_of(
         "jobs": [_job(job, season, machines, start) for job in jobs if _options(job)],
     }
     if keep:
-        problem |= _published(db, season_id, start, {job_name(j) for j in jobs})
+        problem |= _published(db, season_id, start, {job["name"] for job in problem["jobs"]})
         problem["tiers"] = ["undone", "late", "moved", "stored_nights", "changeovers", "finish"]
         problem["frozen_until_min"] = FROZEN_MIN
     return problem
@@ -409,7 +474,24 @@ def store_plan(
     db.add(stored)
     db.flush()
     finish = max((row.end_at for row in rows), default=None)
-    return StoredPlan(stored.id, plan["tiers"], tuple(plan["undone"]), plan["seconds"], len(rows), finish)
+    return StoredPlan(
+        stored.id,
+        plan["tiers"],
+        tuple(plan["undone"]),
+        plan["seconds"],
+        len(rows),
+        finish,
+        _moved(problem, plan),
+    )
+
+
+def _moved(problem: dict[str, Any], plan: dict[str, Any]) -> tuple[MovedStep, ...]:
+    if not problem.get("published"):
+        return ()
+    from planner.optimizer import read_plan
+    from planner.schedule.moved import moved_steps
+
+    return moved_steps(_read(problem), read_plan(plan))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,150 @@
+"""What if something were different? A copy of the problem, solved beside the live plan; nothing is stored."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy.orm import Session
+
+from planner.errors import Refused
+from planner.services.planning import problem_of, published_plan
+
+if TYPE_CHECKING:
+    from planner.optimizer.problem import PlanProblem, Row
+    from planner.schedule.whatif import Compared, Outage
+
+
+def live_problem(
+    db: Session, season_id: int, at: datetime | None = None
+) -> tuple[PlanProblem, tuple[Row, ...]]:
+    """Return the problem of the published plan and its rows, or what is left of both from an instant on.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    season_id : int
+        The season [-].
+    at : datetime, optional
+        Minute 0 of the copy; the plan's own start if absent.
+    """
+    from planner.optimizer import read_problem
+
+    plan = published_plan(db, season_id)
+    start = at or plan.start_at
+    source: dict[str, Any] = problem_of(db, season_id, start, keep=True)
+    if at is None:
+        source["frozen_until_min"] = None
+    read = read_problem(source)
+    return read, read.published or ()
+
+
+def read_file(source: dict[str, Any]) -> PlanProblem:
+    """Return a problem in the public JSON form as a record, or refuse it in one line.
+
+    Parameters
+    ----------
+    source : dict
+        The JSON object [-].
+    """
+    from planner.optimizer import ProblemError, read_problem
+
+    try:
+        return read_problem(source)
+    except ProblemError as error:
+        raise Refused(str(error)) from error
+
+
+def changed(
+    problem: PlanProblem,
+    *,
+    down: Sequence[tuple[str, float | None]] = (),
+    people: int = 0,
+    longer_h: float = 0.0,
+) -> PlanProblem:
+    """Return a copy of a problem with machines down, people more or less, days longer.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        As it is [-].
+    down : sequence of tuple
+        Machine, and hours from the beginning; None = to the end [h].
+    people : int
+        More, or less when negative [-].
+    longer_h : float
+        Every day's work goes on so much longer [h].
+    """
+    from planner.optimizer import ProblemError
+    from planner.schedule.whatif import with_longer_days, with_people, without_machine
+
+    try:
+        for name, hours in down:
+            problem = without_machine(problem, name, 0, None if hours is None else round(60 * hours))
+    except ProblemError as error:
+        raise Refused(str(error)) from error
+    if people:
+        problem = with_people(problem, people)
+    return with_longer_days(problem, round(60 * longer_h)) if longer_h else problem
+
+
+def what_if(
+    problem: PlanProblem,
+    live: Sequence[Row],
+    copy: PlanProblem,
+    *,
+    seconds: float = 5.0,
+    stop: Callable[[], bool] = lambda: False,
+) -> Compared:
+    """Return a copy's plan beside the live one.
+
+    Parameters
+    ----------
+    problem, copy : PlanProblem
+        As it is, and with something changed [-].
+    live : sequence of Row
+        The live plan [-].
+    seconds : float
+        Time for the copy's plan [s].
+    stop : Callable
+        Whether to end early [-].
+    """
+    from planner.schedule.whatif import compare
+
+    return compare(problem, live, copy, seconds=seconds, stop=stop)
+
+
+def how_many_down(problem: PlanProblem, most: int = 3) -> tuple[tuple[Outage, ...], ...]:
+    """Return for 1, 2, ... machines down together what becomes of the plan, the worst first.
+
+    Parameters
+    ----------
+    problem : PlanProblem
+        As it is [-].
+    most : int
+        Machines down at once [-].
+    """
+    from planner.schedule.whatif import outages
+
+    bare = replace(problem, published=None, frozen_until_min=None, tiers=("undone",))
+    machines = sum(resource.kind == "machine" for resource in problem.resources)
+    return tuple(outages(bare, count) for count in range(1, min(most, machines) + 1))
+
+
+def compared_lines(found: Compared) -> list[str]:
+    """Return a comparison as lines of text.
+
+    Parameters
+    ----------
+    found : Compared
+        As `what_if` made it [-].
+    """
+    lines = [found.verdict, f"{'tier':<14} {'live':>8} {'copy':>8}   copy at least"]
+    lines += [
+        f"{one.tier:<14} {one.live:>8} {one.copy:>8}   {one.bound} ({one.status})" for one in found.lines
+    ]
+    lines.append(f"{len(found.moved)} steps would move:")
+    return lines + [f"  {one.job}: {one.before} -> {one.after} ({one.why})" for one in found.moved]
