@@ -433,7 +433,7 @@ def forecast(
         refuse(str(error), BAD_INPUT)
 
 
-@main.command("what-if")
+@main.command("compare")
 @click.option("--problem", type=click.Path(path_type=Path), help="Plan problem, JSON; needs no database.")
 @click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
 @click.option(
