@@ -483,6 +483,38 @@ def what_if(
         refuse(f"{error.filename}: {error.strerror or error}", BAD_INPUT)
 
 
+@main.command()
+@click.argument("job")
+@click.option("--problem", type=click.Path(path_type=Path), help="Plan problem, JSON; needs no database.")
+@click.option(
+    "--plan", "plan_file", type=click.Path(path_type=Path), help="Its plan, JSON; solved if absent."
+)
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True)
+def explain(
+    job: str, problem: Path | None, plan_file: Path | None, folder: Path | None, seconds: float
+) -> None:
+    """Say why JOB is undone or late: which facts clash, and the cheapest ways out."""
+    from planner.database.session import reading
+    from planner.errors import PlannerError
+    from planner.services import whatif
+
+    try:
+        if problem is not None:
+            found = whatif.why_in_file(
+                _json(problem), None if plan_file is None else _json(plan_file), job, seconds=seconds
+            )
+        else:
+            factory, season = _season(_settings(folder))
+            with reading(factory) as session:
+                found = whatif.why_in_plan(session, season.id, job)
+        click.echo(found)
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+    except OSError as error:
+        refuse(f"{error.filename}: {error.strerror or error}", BAD_INPUT)
+
+
 def _down(text: str) -> tuple[str, float | None]:
     name, colon, hours = text.rpartition(":")
     if not colon:

@@ -523,6 +523,13 @@ class Board:
         self._settle(r, 0, len(line), walked)
         return True
 
+    def keep(self, entry: Entry) -> None:
+        """Mark a placed row as one that never moves."""
+        stuck = replace(entry, stuck=True)
+        self.entries[entry.work.key] = stuck
+        if self.room[entry.work.resource] is None:
+            self.lines[entry.work.resource][self._at(entry.work.key)] = stuck
+
     def shift(self, key: Key, start_min: int) -> bool:
         """Move a step in time without a change of order; return whether that is allowed."""
         entry = self.entries[key]

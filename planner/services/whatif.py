@@ -134,6 +134,60 @@ def how_many_down(problem: PlanProblem, most: int = 3) -> tuple[tuple[Outage, ..
     return tuple(outages(bare, count) for count in range(1, min(most, machines) + 1))
 
 
+def why_in_file(
+    source: dict[str, Any], plan: dict[str, Any] | None, name: str, *, seconds: float = 10.0
+) -> str:
+    """Return why a job of a problem in a file is undone or late, and the cheapest ways out, as text.
+
+    Parameters
+    ----------
+    source, plan : dict
+        Problem and plan in the public JSON form; without a plan the problem is solved first [-].
+    name : str
+        The job [-].
+    seconds : float
+        For solving [s].
+    """
+    from planner.optimizer import read_plan, solve
+
+    problem = read_file(source)
+    return _why(problem, solve(problem, seconds=seconds) if plan is None else read_plan(plan), name)
+
+
+def why_in_plan(db: Session, season_id: int, name: str) -> str:
+    """Return why a job of the published plan is undone or late, and the cheapest ways out, as text.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    season_id : int
+        The season [-].
+    name : str
+        The job, as the plan calls it [-].
+    """
+    from planner.optimizer.problem import Plan
+
+    plan = published_plan(db, season_id)
+    for one in plan.undone:
+        if one["job"] == name and name not in {job["name"] for job in plan.problem.get("jobs", ())}:
+            return f"{name}: {one['why']}"  # no machine can cut it, so it was never in the problem
+    problem, rows = live_problem(db, season_id)
+    done = {row.job for row in rows}
+    undone = tuple(job.name for job in problem.jobs if job.name not in done)
+    return _why(replace(problem, published=None), Plan(rows, undone), name)
+
+
+def _why(problem: PlanProblem, plan: Any, name: str) -> str:
+    from planner.optimizer import ProblemError
+    from planner.schedule.explain import explain
+
+    try:
+        return explain(problem, plan, name).words
+    except ProblemError as error:
+        raise Refused(str(error)) from error
+
+
 def compared_lines(found: Compared) -> list[str]:
     """Return a comparison as lines of text.
 
