@@ -48,7 +48,7 @@ from engine.records import (
     never,
 )
 from engine.regions import judge_regions, skin_outlines
-from engine.relief import ReliefFloor, relief_passes
+from engine.relief import PIXEL_MM, ReliefFloor, relief_passes
 from engine.surface import fit_surface, normals_at
 from engine.timing import estimate_run
 from engine.travel import link, onto_shell, shell_radius_mm
@@ -219,12 +219,18 @@ def plan_passes(
     cutters: Sequence[Cutter],
     machine: Machine,
     rules: Rules,
+    *,
+    rough: bool = False,
 ) -> tuple[tuple[CutPass, ...], ReliefFloor | None, tuple[Finding, ...]]:
-    """Return all passes of a job, the wanted floor of its relief if it has one, and findings."""
+    """Return all passes of a job, the wanted floor of its relief if it has one, and findings.
+
+    A relief is laid on a `rough` grid where only its time is asked for.
+    """
     openings, findings = opening_passes(layers, chart, surface, wall, cutters, machine, rules)
     if layers.tones is None and not layers.of(Treatment.SHAVE):
         return openings, None, findings
-    rows, floor, more = relief_passes(layers, chart, surface, wall, cutters, machine, rules)
+    pixel_mm = 2 * PIXEL_MM if rough else PIXEL_MM
+    rows, floor, more = relief_passes(layers, chart, surface, wall, cutters, machine, rules, pixel_mm)
     shifted = tuple(replace(p, after=tuple(i + len(rows) for i in p.after)) for p in openings)
     return rows + shifted, floor, findings + more
 
@@ -351,7 +357,7 @@ def outline_of_job(
     surface, findings = fit_surface(scan)
     chart = own_mercator(surface, placement)
     findings = _unless_refused(findings + judge_regions(layers, chart, surface, wall, cutters, rules))
-    passes, _, more = plan_passes(layers, chart, surface, wall, cutters, machine, rules)
+    passes, _, more = plan_passes(layers, chart, surface, wall, cutters, machine, rules, rough=True)
     findings = _unless_refused(findings + more)
     order = order_on(passes, surface, machine, rules)
     return JobOutline(surface, rules, tuple(cutters), passes, order, findings)
@@ -381,7 +387,9 @@ def _on_other(
     """Return the same passes as another machine's cutter would run them, a relief's rows thinned out."""
     passes = [_thinned(one) for one in passes]
     skin = np.concatenate([p.skin_work_mm for p in passes])
-    normal = normals_at(surface, normalised(skin))
+    unit = normalised(skin)
+    opening = np.concatenate([np.full(len(p.skin_work_mm), p.phase is Phase.OPENING) for p in passes])
+    normal = np.where(opening[:, None], normals_at(surface, unit), unit)  # a relief is cut along its rays
     directions = cutter_directions(machine, skin + surface.origin_seat_mm, normal)
     slope = np.sum(directions * normal, axis=1)
     ends = np.cumsum([len(p.skin_work_mm) for p in passes])[:-1]

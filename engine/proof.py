@@ -62,6 +62,7 @@ _FOOT_SETTLED = 2e-4  # change of a foot's direction [-]: a fiftieth of a millim
 _SYMMETRIC = 0.95  # correlation of a design with its mirror picture above which mirroring cannot be told
 _MOST_STANCES = 200  # places a region at which the cutter's direction is kept
 _NEAR_TARGETS = 16
+_SQUARE = math.radians(1.0)  # a shank this little off the ray touches no wall that the ball does not
 _UPRIGHT = math.radians(4.0)  # a lean below it changes widths by less than 0.25 %
 _LEANS_MUCH = math.radians(18.0)  # below it the nearest target across is the nearest one, to 0.15 %
 _MOST_LEAN = math.radians(50.0)
@@ -1177,7 +1178,9 @@ def _relief_depths(grid: _Grid, cut: _Cut, design: _Design, cutters: Sequence[Cu
     """Return errors of the relief: cut deeper than wanted, or shallower than a ball could reach.
 
     A step of the floor may lie one node, or half a step of the wanted depth's own grid, to the side. The
-    height of the ridges between two neighbouring passes is allowed for.
+    height of the ridges between two neighbouring passes is allowed for, and so are the places beside a wall
+    from which the shank of a leaning ball keeps it away. What is left standing on a steep wall is measured
+    square to the wall.
     """
     from scipy.ndimage import maximum_filter, minimum_filter
 
@@ -1191,13 +1194,38 @@ def _relief_depths(grid: _Grid, cut: _Cut, design: _Design, cutters: Sequence[Cu
     rows, columns = (max(1, -(-count // 2)) for count in design.relief_step)
     near = (2 * rows + 1, 2 * columns + 1)
     gouge = cut.depth - maximum_filter(design.relief, near)
-    half = min(tool.stepover_mm / 2, tool.radius_mm)
-    ridge = tool.radius_mm - math.sqrt(tool.radius_mm**2 - half**2)
-    inner = ~_grown(grid, ~mask, *_nodes(grid, tool.radius_mm))
-    short = np.where(inner, minimum_filter(reach, near) - ridge - cut.depth, 0.0)
+    kept_off = _kept_off(grid, cut, design, tool)
+    inner = ~_grown(grid, ~mask, *_nodes(grid, tool.radius_mm + kept_off))
+    beside = [2 * count + size for count, size in zip(_nodes(grid, kept_off), near, strict=True)]
+    flat, flat_across = (minimum_filter(one, near) for one in _flatness(grid, reach))
+    # rows a stepover apart lie farther apart along a slope across them: h = r - sqrt(r2 - (s / 2 cos)2)
+    half = np.minimum(tool.stepover_mm / 2 / flat_across, tool.radius_mm)
+    ridge = tool.radius_mm - np.sqrt(tool.radius_mm**2 - half**2)
+    short = np.where(inner, (minimum_filter(reach, beside) - cut.depth) * flat - ridge, 0.0)
     error = np.maximum(np.maximum(gouge, short), 0.0)
     i, j = np.nonzero(mask)
     return _Errors(error[i, j], grid.lon[j], grid.lat[i], np.zeros(len(i), np.int64))
+
+
+def _flatness(grid: _Grid, depth: Floats) -> tuple[Floats, Floats]:
+    """Return the cosines of the slope of a floor (h, w), and of its slope across the rows alone."""
+    down, across = np.gradient(depth)
+    size = float(grid.radius.mean())
+    down = down / (size * grid.lat_step)
+    across = across / (size * np.cos(grid.lat)[:, None] * grid.lon_step)
+    return 1 / np.sqrt(1 + down**2 + across**2), 1 / np.sqrt(1 + down**2)
+
+
+def _kept_off(grid: _Grid, cut: _Cut, design: _Design, tool: Cutter) -> float:
+    """Return how far the leaning shank of a ball stands over the ground beside the deepest floor [mm]."""
+    lon, lat = lonlat_of(cut.exit)
+    here = grid.nearest(design.relief_mask, lon, lat) & ~cut.deep & (cut.depth_radial > 0)
+    if not here.any():
+        return 0.0
+    cosine = float(np.sum(cut.exit[here] * cut.samples.direction[here], axis=1).min())
+    lean_rad = math.acos(min(max(cosine, 0.5), 1.0))
+    drop = max(float(design.relief.max()) - tool.radius_mm, 0.0)
+    return drop * math.tan(lean_rad) if lean_rad > _SQUARE else 0.0
 
 
 def _finishing(grid: _Grid, cut: _Cut, design: _Design, cutters: Sequence[Cutter]) -> Cutter:
@@ -1253,7 +1281,8 @@ def _border(grid: _Grid, design: _Design) -> Callable[[Floats], Floats]:
     from scipy.ndimage import binary_erosion
     from scipy.spatial import cKDTree
 
-    rim = design.relief_mask & ~binary_erosion(design.relief_mask)
+    relief = _grown(grid, design.relief_mask, *design.relief_step)
+    rim = relief & ~binary_erosion(relief)
     tree = cKDTree(grid.skin[rim]) if rim.any() else None
 
     def distance(points: Floats) -> Floats:

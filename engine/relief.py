@@ -10,6 +10,10 @@ On a ray u the ball touches the floor when no floor point f lies inside it; its 
      f ___`--+--'__f           and nothing is ever cut too deep.
              |
              mapping centre
+
+The walls of a relief run along the rays, so the cutter is held along them too, as far as the machine can: a
+ball cuts the same however it is held. Where it leans off the ray its shank stands aslant over the floor near
+it; there the centre is raised until the shank stands clear.
 """
 
 from __future__ import annotations
@@ -25,7 +29,7 @@ import shapely
 from engine.axes import cutter_directions
 from engine.chart import to_sheet, to_sphere
 from engine.errors import CannotBeDone
-from engine.frames import normalised, unit_of
+from engine.frames import lonlat_of, near_longitude, normalised, unit_of
 from engine.records import (
     Bools,
     Chart,
@@ -53,10 +57,16 @@ from engine.wall import wall_at
 
 PIXEL_MM = 0.4
 _LEFT_BY_ROUGH_MM = 0.3  # common practice
-_CHORD_MM = 0.02  # rows are thinned to this
+_CHORD_MM = 0.018  # rows are thinned to this
 _LINK_MM = 8.0  # a row whose end is farther from the last one's starts a new pass
 _LINK_LIFT_MM = 0.3  # beside the relief a link runs this far above the skin
 _NO_CUT_MM = 0.01
+_RIM_MM = 0.08  # the skin beside a relief counts as this much higher: no ball may so much as graze it
+_SHANK_RAD = np.radians(1.0)  # a lean below it moves the shank by less than the rim is wide
+_SHANK_STRIDE = 2  # the floor's grid is read at every second place for the shank
+_SHANK_ROUNDS = 3
+_ROW_GAP = 0.25  # of the grid's step: nearer to a row none is put between
+_GROOVE_MM = 0.1  # a groove that two neighbouring rows miss by more gets a row of its own
 _STEEP_MM = 0.6  # centres farther apart than this get places between them, ...
 _HALVINGS = 5  # ... down to 1/32 of the grid's step
 _LEAST_WALL_MM = 3.0  # common practice, as in `engine.tone`
@@ -92,6 +102,11 @@ class ReliefFloor:
     def radius_mm(self) -> Floats:
         """Radius of the floor (h, w) [mm]; the skin where nothing is cut."""
         return self.skin_mm - np.nan_to_num(self.depth_mm)
+
+    @property
+    def bed_mm(self) -> Floats:
+        """Radius below which no cutter may come (h, w) [mm]: the floor, a hair above the skin beside it."""
+        return self.skin_mm - np.where(np.isfinite(self.depth_mm), self.depth_mm, -_RIM_MM)
 
     @property
     def tone_depth_mm(self) -> Floats:
@@ -336,15 +351,17 @@ class _Bed:
 
 
 @cache
-def _compiled() -> tuple[Callable[..., Floats], Callable[..., Bools]]:
-    """Compile the two functions below; numba is only loaded when a relief is cut."""
+def _compiled() -> tuple[Callable[..., Floats], Callable[..., Bools], Callable[..., Floats]]:
+    """Compile the three functions below; numba is only loaded when a relief is cut."""
     from numba import njit, types
 
     f, i = types.float64, types.int64
     v, n, m = types.float64[::1], types.int64[::1], types.float64[:, ::1]
     touching = njit(v(m, n, n, v, types.float64[:, :, ::1], i, n, f), cache=True)(_touching)
     needed = njit(types.boolean[::1](m, n, f, f), cache=True)(_needed)
-    return touching, needed
+    cube = types.float64[:, :, ::1]
+    cleared = njit(v(m, v, m, n, n, n, n, cube, f), cache=True)(_cleared)
+    return touching, needed, cleared
 
 
 def _touching(
@@ -375,6 +392,52 @@ def _touching(
                     if left >= 0.0 and (gap <= 0.0 or left > gap * gap):
                         best = along + np.sqrt(left)
         found[t] = best
+    return found
+
+
+def _cleared(
+    unit: Floats,
+    radius: Floats,
+    directions: Floats,
+    rows: Ints,
+    columns: Ints,
+    half_rows: Ints,
+    half_columns: Ints,
+    points: Floats,
+    ball: float,
+) -> Floats:
+    """Return the radii of the centres at which the shank, a cylinder from the centre outwards, stands clear.
+
+    A place f is in the shank of a centre R u along d when its height s = (f - R u) . d is above 0 and its
+    distance from the axis below b. As R grows it comes free where s = 0 or where the distance is b again.
+    """
+    found = radius.copy()
+    height, width = points.shape[0], points.shape[1]
+    for t in range(len(unit)):
+        ux, uy, uz = unit[t, 0], unit[t, 1], unit[t, 2]
+        dx, dy, dz = directions[t, 0], directions[t, 1], directions[t, 2]
+        steep = ux * dx + uy * dy + uz * dz
+        across = 1.0 - steep * steep
+        if across < 1e-9 or steep < 0.2:
+            continue
+        for _ in range(_SHANK_ROUNDS):
+            best = found[t]
+            for r in range(max(0, rows[t] - half_rows[t]), min(height, rows[t] + half_rows[t] + 1)):
+                first, last = columns[t] - half_columns[t], columns[t] + half_columns[t] + 1
+                for c in range(max(0, first), min(width, last)):
+                    px, py, pz = points[r, c, 0], points[r, c, 1], points[r, c, 2]
+                    along = px * dx + py * dy + pz * dz
+                    if not along > best * steep:  # below the ball's middle, or an empty place
+                        continue
+                    aside = px * ux + py * uy + pz * uz - along * steep
+                    off = px * px + py * py + pz * pz - along * along - ball * ball
+                    if best * best * across - 2.0 * best * aside + off >= 0.0:
+                        continue
+                    free = (aside + np.sqrt(max(aside * aside - across * off, 0.0))) / across
+                    best = min(free, along / steep)
+            if best <= found[t] + 1e-4:
+                break
+            found[t] = best
     return found
 
 
@@ -425,6 +488,8 @@ class _Sweep:
     radius_mm: Floats  # (h, w) the ball comes no lower than this
     active: Bools  # (h, w) where it is needed
     number: int  # sweeps of one name follow each other
+    centres_mm: Floats | None = None  # (h, w) how low the ball's centre comes at last
+    done: Bools | None = None  # (h, w) where this sweep comes down to that
 
 
 def relief_passes(
@@ -435,6 +500,7 @@ def relief_passes(
     cutters: Sequence[Cutter],
     machine: Machine,
     rules: Rules,
+    pixel_mm: float = PIXEL_MM,
 ) -> tuple[tuple[CutPass, ...], ReliefFloor, tuple[Finding, ...]]:
     """Return the passes that thin relief and shaves, the wanted floor, and findings about it.
 
@@ -450,6 +516,8 @@ def relief_passes(
         Decides how the cutter leans.
     rules : Rules
         Walls that must remain, the lot's light, depth of shaves.
+    pixel_mm : float
+        Step of the floor's grid; a coarse one will do for an estimate of time [mm].
 
     Raises
     ------
@@ -458,7 +526,7 @@ def relief_passes(
     """
     balls = [i for i, c in enumerate(cutters) if c.form is CutterForm.BALL]
     margin = 1.0 + max((cutters[i].radius_mm for i in balls), default=0.0)
-    floor = wanted_floor(layers, chart, surface, wall, rules, margin_mm=margin)
+    floor = wanted_floor(layers, chart, surface, wall, rules, pixel_mm, margin)
     largest, smallest = _choose_balls(balls, cutters, floor)
     shaves = layers.of(Treatment.SHAVE)
     sweeps = _relief_sweeps(floor, chart, cutters, largest, smallest) + _shave_sweeps(
@@ -519,7 +587,7 @@ def _relief_sweeps(
             "relief",
             Phase.RELIEF_ROUGH,
             largest,
-            np.where(cut, above, floor.radius_mm),
+            np.where(cut, above, floor.bed_mm),
             cut,
             0,
         )
@@ -529,8 +597,8 @@ def _relief_sweeps(
         left = _left_behind(floor, np.where(cut, centres, np.nan), ball)
         ridge = scallop_mm(ball.radius_mm, min(ball.stepover_mm, ball.diameter_mm))
         left = np.minimum(left + ridge, floor.skin_mm)
-    finish = _Sweep("relief finish", "relief", Phase.RELIEF_FINISH, smallest, floor.radius_mm, cut, 0)
-    centres = ball_centres(floor.directions, floor.radius_mm, cutters[smallest].radius_mm)
+    finish = _Sweep("relief finish", "relief", Phase.RELIEF_FINISH, smallest, floor.bed_mm, cut, 0)
+    centres = ball_centres(floor.directions, floor.bed_mm, cutters[smallest].radius_mm)
     return sweeps + _steps(finish, cutters[smallest], left, centres)
 
 
@@ -552,10 +620,8 @@ def _shave_sweeps(
     for number, region in enumerate(shaves):
         cut = (floor.shave == number) & np.isfinite(floor.depth_mm) & _once(floor, chart)
         if cut.any():
-            whole = _Sweep(
-                f"{region.name} shave", region.name, Phase.SHAVE, smallest, floor.radius_mm, cut, 0
-            )
-            sweeps += _steps(whole, ball, floor.skin_mm, floor.radius_mm + ball.radius_mm)
+            whole = _Sweep(f"{region.name} shave", region.name, Phase.SHAVE, smallest, floor.bed_mm, cut, 0)
+            sweeps += _steps(whole, ball, floor.skin_mm, floor.bed_mm + ball.radius_mm)
     return sweeps
 
 
@@ -582,7 +648,10 @@ def _steps(whole: _Sweep, ball: Cutter, left_mm: Floats, centres_mm: Floats) -> 
         if number:  # only where more than the steps before is to come off, and a little round it
             around = max(1, round(ball.radius_mm / PIXEL_MM))
             active = active & binary_dilation(deep > number * ball.step_down_mm, iterations=around)
-        sweeps.append(replace(whole, radius_mm=step, active=active, number=number))
+        here = np.ceil(np.maximum(deep, 1e-9) / ball.step_down_mm - 0.01).clip(1, count) == number + 1
+        sweeps.append(
+            replace(whole, radius_mm=step, active=active, number=number, centres_mm=centres_mm, done=here)
+        )
     return sweeps
 
 
@@ -596,17 +665,19 @@ def _swept(
     after: tuple[int, ...],
 ) -> list[CutPass]:
     """Return the passes of one sweep."""
-    lines = _chains(_rows(sweep.active, floor, cutter.stepover_mm), floor)
+    rows = _rows(sweep.active, floor, cutter.stepover_mm)
+    lines = _chains(rows, floor) + _chains(_between(rows, sweep), floor)
     if not lines:
         return []
     unit, radius, ends = _on_floor(lines, sweep, floor, cutter.radius_mm)
     if len(ends) < 2:
         return []
+    radius = _clear_of_shank(unit, radius, sweep, floor, surface, machine, cutter.radius_mm)
     centres = unit * radius[:, None]
     keep = _compiled()[1](centres, ends, _CHORD_MM, rules.point_spacing_mm)
     ends = np.concatenate([[0], np.cumsum(keep)[ends[1:] - 1]])
     unit, centres = unit[keep], centres[keep]
-    directions = cutter_directions(machine, centres + surface.origin_seat_mm, normals_at(surface, unit))
+    directions = cutter_directions(machine, centres + surface.origin_seat_mm, unit)
     tips = centres - cutter.radius_mm * directions
     skin = _axis_on_skin(surface, centres, directions)
     name = sweep.name + (f" step {sweep.number + 1}" if sweep.number else "")
@@ -627,6 +698,39 @@ def _swept(
         )
         for k, (a, b) in enumerate(pairwise(ends))
     ]
+
+
+def _clear_of_shank(
+    unit: Floats,
+    radius: Floats,
+    sweep: _Sweep,
+    floor: ReliefFloor,
+    surface: Surface,
+    machine: Machine,
+    ball_mm: float,
+) -> Floats:
+    """Return the radii of the centres (n,), raised where a leaning shank would cut the floor beside it."""
+    directions = cutter_directions(machine, unit * radius[:, None] + surface.origin_seat_mm, unit)
+    aslant = np.sqrt(np.maximum(1 - np.sum(directions * unit, axis=1) ** 2, 0.0))
+    if aslant.max() < np.sin(_SHANK_RAD):
+        return radius
+    bed = sweep.radius_mm[::_SHANK_STRIDE, ::_SHANK_STRIDE]
+    points = np.ascontiguousarray(floor.directions[::_SHANK_STRIDE, ::_SHANK_STRIDE] * bed[..., None])
+    step = (floor.latitude_rad[1] - floor.latitude_rad[0]) * _SHANK_STRIDE
+    wide = (floor.longitude_rad[1] - floor.longitude_rad[0]) * _SHANK_STRIDE
+    lon, lat = lonlat_of(unit)
+    lon = near_longitude(lon, float(floor.longitude_rad[[0, -1]].mean()))
+    rows = np.rint((lat - floor.latitude_rad[0]) / step).astype(np.int64)
+    columns = np.rint((lon - floor.longitude_rad[0]) / wide).astype(np.int64)
+    high = float(np.nanmax(sweep.radius_mm))
+    beside = ball_mm + np.maximum(high - radius, 0.0) * aslant / np.sqrt(1 - aslant**2) + 1.0
+    half_rows = np.ceil(beside / (radius * step)).astype(np.int64)
+    half_columns = np.ceil(beside / (radius * np.cos(lat) * wide)).astype(np.int64)
+    raised: Floats = _compiled()[2](
+        np.ascontiguousarray(unit), radius, np.ascontiguousarray(directions),
+        rows, columns, half_rows, half_columns, points, ball_mm,
+    )  # fmt: skip
+    return raised
 
 
 def _axis_on_skin(surface: Surface, centres: Floats, directions: Floats) -> Floats:
@@ -661,6 +765,34 @@ def _rows(active: Bools, floor: ReliefFloor, stepover_mm: float) -> list[_Row]:
     wanted = np.linspace(0.0, along[-1], int(np.ceil(along[-1] / stepover_mm)) + 1)
     places = used[0] + np.interp(wanted, along, np.arange(len(along)))
     return [(float(p), _runs(active[round(p)])) for p in places]
+
+
+def _between(rows: list[_Row], sweep: _Sweep) -> list[_Row]:
+    """Return short rows between the others, where a groove along them lets the ball sink deeper than both."""
+    if sweep.centres_mm is None or sweep.done is None or sweep.phase is not Phase.RELIEF_FINISH:
+        return []
+    index = np.arange(len(sweep.centres_mm))
+    found = []
+    for (low, _), (high, _) in pairwise(rows):
+        inner = index[(index > low + _ROW_GAP) & (index < high - _ROW_GAP)]
+        if len(inner) == 0:
+            continue
+        sides = [_at_row(sweep.centres_mm, place) for place in (low, high)]
+        deeper = np.minimum(*sides) - sweep.centres_mm[inner]
+        best = deeper.argmax(axis=0)
+        for k, row in enumerate(inner):
+            need = (best == k) & (deeper[k] > _GROOVE_MM) & sweep.active[row] & sweep.done[row]
+            runs = [(a, b) for a, b in _runs(need) if b > a]
+            if runs:
+                found.append((float(row), runs))
+    return found
+
+
+def _at_row(grid: Floats, place: float) -> Floats:
+    """Return a grid's row between two of its rows."""
+    below = min(int(place), len(grid) - 2)
+    found: Floats = grid[below] + (place - below) * (grid[below + 1] - grid[below])
+    return found
 
 
 def _runs(flags: Bools) -> list[tuple[int, int]]:

@@ -10,11 +10,12 @@ from io import BytesIO
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from PIL import Image
+from PIL import Image, ImageFilter
 
 Floats = NDArray[np.float64]
 
 PIXEL_MM = 0.5
+_SOFT_MM = 0.7  # by which edges between tones are blurred
 
 
 def _grid(width_mm: float, height_mm: float) -> tuple[Floats, Floats]:
@@ -61,11 +62,12 @@ def _over(picture: Floats, tone: ArrayLike, cover: Floats) -> Floats:
 
 
 def _png(tone: Floats, cover: Floats, steps: int) -> bytes:
-    """Return an 8-bit grey PNG with transparency, posterised to `steps` tones with narrow soft edges."""
+    """Return an 8-bit grey PNG with transparency, in `steps` tones, soft as a 3 mm ball can cut."""
     level = np.clip(tone, 0.0, 1.0) * (steps - 1)
     base, part = np.floor(level), level - np.floor(level)
     posterised = (base + np.clip((part - 0.5) * 6 + 0.5, 0, 1)) / (steps - 1)
-    grey = np.round(28 + 227 * posterised).astype(np.uint8)
+    hard = Image.fromarray(np.round(28 + 227 * posterised).astype(np.uint8))
+    grey = np.asarray(hard.filter(ImageFilter.GaussianBlur(_SOFT_MM / PIXEL_MM)))
     alpha = np.where(cover > 0.5, 255, 0).astype(np.uint8)
     written = BytesIO()
     dots = round(25.4 / PIXEL_MM)

@@ -24,7 +24,7 @@ from seed_demo.produce import Produce, grow, lot, lots, probe_places, thinned, v
 
 BY = "demo"
 _LIFT_DEG = 8.0  # pictures sit a little above the waist, where they are looked at and every machine reaches
-_RELIEF_LIFT_DEG = 18.0  # so that tilting machines stand square to the skin down to a relief's lower edge
+_RELIEF_LIFT_DEG = 24.0  # so that tilting machines stand square to the skin down to a relief's lower edge
 _SMALLEST_MM = {"squash": 0.0, "turnip": 112.0, "gourd": 0.0, "foam": 0.0}  # below it the picture hardly fits
 _BAD = "Bad Badge"
 _SEED = 20261021

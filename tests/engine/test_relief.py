@@ -412,3 +412,54 @@ def test_fine_detail_is_told():
     luminance = np.tile(np.where(np.arange(60) % 3 == 0, 1.0, 0.0), (60, 1))
     _, _, findings = _prepared(_layers(luminance, pixel_mm=0.5), [_ball(6.0, 1.5)])
     assert [f.rule for f in findings] == ["relief detail"]
+
+
+def test_a_leaning_shank_stands_clear_of_the_rim():
+    """With an axis that stays level a pocket north of the waist is cut, and its upper rim is not.
+
+    The cylinder of the shank from each ball's centre outwards, along the direction the pass says, comes to no
+    skin beside the relief nearer than the ball's radius, less the chord and the sag between two read places
+    of the floor: 0.8^2 / (8 x 1.5) = 0.053 mm.
+    """
+    machine = _level_machine()
+    cutters = [_ball(3.0, 0.8, 4.0)]
+    surface = _sphere()
+    chart = own_mercator(surface, Placement(latitude_rad=np.radians(18.0)))
+    layers = _layers(np.ones((30, 40)), pixel_mm=0.4)
+    passes, floor, _ = relief_passes(layers, chart, surface, _wall(), cutters, machine, Rules())
+    beside = floor.directions[np.isnan(floor.depth_mm)] * RADIUS
+    for one in passes:
+        centres = one.tips_work_mm[-1] + 1.5 * one.directions
+        lean = np.sum(one.directions * unit_normals(centres), axis=1)
+        assert np.degrees(np.arccos(lean.min())) > 10  # it does lean
+        for centre, along in zip(centres[::3], one.directions[::3], strict=True):
+            off = beside - centre
+            height = off @ along
+            aside = np.sqrt(np.maximum(np.sum(off * off, axis=1) - height**2, 0.0))
+            assert aside[height > 0].min(initial=np.inf) > 1.5 - 0.02 - 0.054
+
+
+def unit_normals(places):
+    """Return the outward unit vectors of places about the middle of a sphere."""
+    return places / np.linalg.norm(places, axis=1, keepdims=True)
+
+
+def _level_machine():
+    """Return a machine whose spindle stays level: the piece turns, the cutter goes up and out."""
+    return Machine(
+        name="level spindle",
+        axes=(
+            Axis("C", "work", "rotary", (0, 0, 1)),
+            Axis("Z", "cutter", "linear", (0, 0, 1), minimum=-900, maximum=900),
+            Axis("X", "cutter", "linear", (1, 0, 0), minimum=0, maximum=900),
+        ),
+        cutter_axis=(1, 0, 0),
+        cutter_tip_at_zero_mm=(0, 0, 0),
+        seat_mm=(0, 0, 0),
+        min_rpm=3000,
+        max_rpm=24000,
+        changer=False,
+        change_cutter_s=60,
+        home=(0, 0, 300),
+        path_tolerance_mm=0.01,
+    )
