@@ -11,6 +11,7 @@ from planner.config import Settings
 from planner.database.session import session_factory
 from web import (
     access,
+    api,
     drafts,
     errors,
     filters,
@@ -57,8 +58,23 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
     access.register(app, settings.folder, demo=demo)
-    for part in (season, tonight, drafts, floor, maker, jobs, produce, fleet, plan, paper, venue, people):
+    for part in (
+        season,
+        tonight,
+        drafts,
+        floor,
+        maker,
+        jobs,
+        produce,
+        fleet,
+        plan,
+        paper,
+        venue,
+        people,
+        api,
+    ):
         app.register_blueprint(part.pages)
+    app.register_blueprint(api.tables_page)
     app.url_defaults(_stay_in_season)
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})
     app.jinja_env.globals.update(main_pages=words.MAIN_PAGES, more_pages=words.MORE_PAGES)

@@ -25,6 +25,7 @@ MORE_PAGES = (  # endpoint, name, least role
     ("venue.venue", "For the venue", "viewer"),
     ("paper.index", "Paper", "viewer"),
     ("tonight.history", "Changes", "viewer"),
+    ("export.export_page", "Tables as CSV", "lead"),
     ("people.everybody", "People", "keeper"),
 )
 

@@ -402,6 +402,7 @@ def planned_rows(
     night: date | None = None,
     open_only: bool = False,
     limit: int = 500,
+    offset: int = 0,
 ) -> tuple[FloorRow, ...]:
     """Return rows of the published plan by time, on one machine or on all.
 
@@ -421,8 +422,8 @@ def planned_rows(
         Only lanterns of stations that are first wanted on this night [-].
     open_only : bool
         Only jobs that are not cut yet [-].
-    limit : int
-        At most so many [-].
+    limit, offset : int
+        At most so many, after so many [-].
     """
     season = db.get(tables.Season, season_id)
     if season is None:
@@ -455,6 +456,7 @@ def planned_rows(
         .where(plan.state == PlanState.PUBLISHED, plan.season_id == season_id)
         .order_by(row.start_at, row.machine_id)
         .limit(limit)
+        .offset(offset)
     )
     if machine_id is not None:
         statement = statement.where(row.machine_id == machine_id)
