@@ -42,6 +42,8 @@ def write_programs(
     header: dict[str, str],
     pass_names: tuple[str, ...],
     notes: tuple[str, ...] = (),
+    *,
+    spindle: bool = True,
 ) -> tuple[tuple[str, str], ...]:
     """Write a toolpath as programs: one, or one for each fitting of a cutter on a machine without changer.
 
@@ -65,6 +67,8 @@ def write_programs(
         One for each pass index [-].
     notes : tuple of str
         More comments for the head [-].
+    spindle : bool
+        False for a dry run: the spindle is never started [-].
 
     Returns
     -------
@@ -84,7 +88,7 @@ def write_programs(
     edges = np.concatenate([[0], np.flatnonzero(np.diff(used)) + 1, [len(used)]])
     blocks = [range(int(low), int(high)) for low, high in pairwise(edges)]
     _check_writable(poses, machine, cutters, blocks)
-    writer = _Writer(poses, machine, cutters, header, pass_names, notes)
+    writer = _Writer(poses, machine, cutters, header, pass_names, notes, spindle)
     if machine.changer or len(blocks) == 1:
         return (("program.nc", writer.program(blocks)),)
     return tuple((f"program_{i}.nc", writer.program([block])) for i, block in enumerate(blocks, 1))
@@ -169,7 +173,9 @@ class _Writer:
         header: dict[str, str],
         pass_names: tuple[str, ...],
         notes: tuple[str, ...],
+        spindle: bool = True,
     ) -> None:
+        self.spindle = spindle
         self.machine, self.cutters, self.header = machine, cutters, header
         self.pass_names, self.notes = pass_names, notes
         self.path = poses.toolpath
@@ -214,11 +220,10 @@ class _Writer:
     def _change(self, cutter: int) -> list[str]:
         fitted = self.cutters[cutter]
         look = f"look: {fitted.name} fitted, stick-out {fitted.stick_out_mm:g} mm, holder tight, guard closed"
-        return [
-            f"M6 T{cutter + 1} {_comment(fitted.name)}",
-            f"M0 {_comment(look)}",
-            f"M3 S{fitted.rpm:.10g}",
-        ]
+        if not self.spindle:
+            look = f"look: dry run, spindle isolated, {look.removeprefix('look: ')}"
+        lines = [f"M6 T{cutter + 1} {_comment(fitted.name)}", f"M0 {_comment(look)}"]
+        return [*lines, f"M3 S{fitted.rpm:.10g}"] if self.spindle else lines
 
     def _moves(self, block: range, stand: list[int]) -> tuple[list[str], list[int]]:
         """Return the lines of one block of moves and where it ends."""
@@ -332,7 +337,7 @@ _REFUSED = {
 }
 
 
-def read_programs(texts: Sequence[str], machine: Machine) -> ReadProgram:
+def read_programs(texts: Sequence[str], machine: Machine, *, dry: bool = False) -> ReadProgram:
     """Read programs that are run one after the other, each from home.
 
     Parameters
@@ -341,6 +346,8 @@ def read_programs(texts: Sequence[str], machine: Machine) -> ReadProgram:
         The programs in order [-].
     machine : Machine
         The machine that they are for [-].
+    dry : bool
+        For dry runs, whose feed moves run with the spindle stopped [-].
 
     Returns
     -------
@@ -352,7 +359,7 @@ def read_programs(texts: Sequence[str], machine: Machine) -> ReadProgram:
     runs = []
     for number, text in enumerate(texts, 1):
         try:
-            runs.append(read_program(text, machine))
+            runs.append(read_program(text, machine, dry=dry))
         except BadInput as error:
             raise error if len(texts) == 1 else BadInput(f"program {number}, {error}") from error
     names = tuple(dict.fromkeys(name for run in runs for name in run.cutter_names))
@@ -373,7 +380,7 @@ def read_programs(texts: Sequence[str], machine: Machine) -> ReadProgram:
     )
 
 
-def read_program(text: str, machine: Machine) -> ReadProgram:
+def read_program(text: str, machine: Machine, *, dry: bool = False) -> ReadProgram:
     """Read a program as its machine would run it, or refuse it with the line and the reason.
 
     Spaces inside words, lower case, line numbers, comments, several words in a line in any order and modal
@@ -387,16 +394,18 @@ def read_program(text: str, machine: Machine) -> ReadProgram:
         The program [-].
     machine : Machine
         The machine that it is for: its axis words, limits, spindle and home [-].
+    dry : bool
+        For a dry run, whose feed moves run with the spindle stopped [-].
 
     Returns
     -------
     ReadProgram
         Row 0 is home, before the first move; then a row for each move.
     """
-    reader = _Reader(machine)
+    reader = _Reader(machine, dry)
     for number, comments, words in _blocks(text):
         reader.number = number
-        reader.take_comments(comments, alone=not words)
+        reader.take_comments(comments, alone=all(letter == "N" for letter, _ in words))
         if words and reader.take_block(words):
             return reader.finished()
     raise BadInput(f"line {reader.number}: the program ends without M2, expected M2 at its end")
@@ -450,8 +459,8 @@ class _Words:
 class _Reader:
     """Runs through a program, keeping what stays in force from block to block."""
 
-    def __init__(self, machine: Machine) -> None:
-        self.machine = machine
+    def __init__(self, machine: Machine, dry: bool = False) -> None:
+        self.machine, self.dry = machine, dry
         self.columns = {axis.word: i for i, axis in enumerate(machine.axes)}
         self.linear = [axis.kind == "linear" for axis in machine.axes]
         self.at = [float(value) for value in machine.home]
@@ -630,7 +639,7 @@ class _Reader:
             after[column] = before[column] + value if self.incremental else value
         minutes = float("nan")
         if self.motion == 1.0:
-            if not self.turning:
+            if not (self.turning or self.dry):
                 raise self.refuse("feed move with the spindle stopped, expected M3 before")
             minutes = self._minutes(before, after, words.feed)
         self.at = after

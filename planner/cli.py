@@ -42,7 +42,8 @@ def main() -> None:
 
 
 @main.command()
-@click.option("--artwork", type=click.Path(path_type=Path), required=True, help="SVG, PNG, JPEG or TIFF.")
+@click.option("--artwork", type=click.Path(path_type=Path), help="SVG, PNG, JPEG or TIFF.")
+@click.option("--proof-mark", is_flag=True, help="A letter, a dot and an arrow in place of artwork.")
 @click.option("--touches", type=click.Path(path_type=Path), required=True, help="Probe file, CSV.")
 @click.option(
     "--machine", "machine_file", type=click.Path(path_type=Path), required=True, help="Axis chain, JSON."
@@ -58,7 +59,7 @@ def main() -> None:
 )
 @click.option("--wall", "wall_file", type=click.Path(path_type=Path), help="Wall readings, CSV.")
 @click.option("--wall-mm", type=float, help="The same wall everywhere [mm]; 22 when nothing is said.")
-@click.option("--width-mm", type=float, help="Width of the design [mm]; a drawing knows its own.")
+@click.option("--width-mm", type=float, help="Width of the design [mm], height of a proof mark.")
 @click.option("--longitude", type=float, default=0.0, show_default=True, help="Middle of the design [deg].")
 @click.option("--latitude", type=float, default=5.0, show_default=True, help="Middle of the design [deg].")
 @click.option(
@@ -76,8 +77,12 @@ def main() -> None:
 @click.option("--keep-outs", "keep_outs_file", type=click.Path(path_type=Path), help="Stem, clamp..., CSV.")
 @click.option("--light-per-mm", type=click.FloatRange(0.02, 3.0), help="Of the lot's step wedge [1/mm].")
 @click.option("--suggest-bridges", is_flag=True, help="Hold every island by the least bridges.")
+@click.option("--dry-run", type=click.Path(path_type=Path), help="Where a program outside the skin goes.")
+@click.option("--resume-at", help="Region at which a program goes on after a stop.")
+@click.option("--resume-out", type=click.Path(path_type=Path), help="Where that program goes.")
 def prepare(
-    artwork: Path,
+    artwork: Path | None,
+    proof_mark: bool,
     touches: Path,
     machine_file: Path,
     cutters_file: Path,
@@ -96,8 +101,12 @@ def prepare(
     keep_outs_file: Path | None,
     light_per_mm: float | None,
     suggest_bridges: bool,
+    dry_run: Path | None,
+    resume_at: str | None,
+    resume_out: Path | None,
 ) -> None:
     """Prepare one job from files alone and write its package; needs no database."""
+    from engine import rehearsal
     from engine.artwork import read_artwork
     from engine.errors import BadInput, CannotBeDone
     from engine.files import read_cutters, read_machine, read_touches, read_wall, text_of, uniform_wall
@@ -115,20 +124,27 @@ def prepare(
             raise BadInput(f"--latitude {latitude}: between -80 and 80 deg was expected")
         if wall_file and wall_mm is not None:
             raise BadInput("--wall and --wall-mm: one of them, not both, was expected")
+        if (artwork is None) != proof_mark:
+            raise BadInput("--artwork and --proof-mark: one of them, not both, was expected")
+        if (resume_at is None) != (resume_out is None):
+            raise BadInput("--resume-at and --resume-out: both or neither were expected")
         wall = (
             read_wall(text_of(_read(wall_file), wall_file.name), wall_file.name)
             if wall_file
             else uniform_wall(22.0 if wall_mm is None else wall_mm)
         )
         scan = read_touches(text_of(_read(touches), touches.name), touches.name, tip_radius_mm)
-        layers = read_artwork(
-            _read(artwork),
-            artwork.name,
-            width_mm=width_mm,
-            treatment=Treatment(treatment) if treatment else None,
-        )
-        placement = Placement(math.radians(longitude), math.radians(latitude), math.radians(turn), mirror)
         cutters = read_cutters(text_of(_read(cutters_file), cutters_file.name), cutters_file.name)
+        if artwork is None:
+            layers = rehearsal.proof_mark(min(c.diameter_mm for c in cutters), width_mm or 60.0)
+        else:
+            layers = read_artwork(
+                _read(artwork),
+                artwork.name,
+                width_mm=width_mm,
+                treatment=Treatment(treatment) if treatment else None,
+            )
+        placement = Placement(math.radians(longitude), math.radians(latitude), math.radians(turn), mirror)
         rules = rules_for(kind) if light_per_mm is None else rules_for(kind, light_per_mm=light_per_mm)
         if keep_outs_file or suggest_bridges:
             layers = _looked_over(
@@ -145,6 +161,10 @@ def prepare(
             names=Names(out.name, workpiece or touches.stem),
             report=_step_line,
         )
+        if dry_run:
+            _write_programs(rehearsal.dry_run(job), dry_run)
+        if resume_at is not None and resume_out:
+            _write_programs(rehearsal.resumed(job, resume_at), resume_out)
         said = write_package(job, out)
     except BadInput as error:
         refuse(str(error), BAD_INPUT)
@@ -166,6 +186,13 @@ def prepare(
         f"outline within {proof['outline_max_mm']:.3f} mm (median {proof['outline_median_mm']:.3f}), "
         f"depth within {proof['depth_max_mm']:.3f} mm"
     )
+
+
+def _write_programs(programs: tuple[tuple[str, str], ...], path: Path) -> None:
+    """Write programs beside each other: at the path itself, or numbered, one for each fitting of a cutter."""
+    for number, (_, text) in enumerate(programs, 1):
+        one = path if len(programs) == 1 else path.with_name(f"{path.stem}_{number}{path.suffix}")
+        one.write_text(text, encoding="utf-8")
 
 
 def _looked_over(

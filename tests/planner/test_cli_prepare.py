@@ -227,3 +227,34 @@ def test_keep_outs_are_kept_out_of(files, longitude, code):
     result = run(files, "--keep-outs", str(files / "clamps.csv"))
     assert result.exit_code == code, result.output
     assert "the clamp" in result.output
+
+
+def test_programs_for_before_and_after(files):
+    """A dry run without a spindle, and a program that goes on at the one region there is."""
+    result = run(
+        files, "--dry-run", str(files / "dry.nc"), "--resume-at", "opening 1", "--resume-out",
+        str(files / "rest.nc"),
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert "M3 " not in (files / "dry.nc").read_text()
+    assert "M3 " in (files / "rest.nc").read_text()
+    assert "goes on at opening 1" in (files / "rest.nc").read_text()
+
+
+def test_a_region_to_resume_at_must_be_there(files):
+    """Refused with the regions that there are; no package is left behind."""
+    said = refused(run(files, "--resume-at", "moon", "--resume-out", str(files / "rest.nc")), files, 2)
+    assert "expected one of opening 1" in said
+    assert "both or neither" in refused(run(files, "--resume-at", "moon"), files, 2)
+
+
+def test_a_proof_mark_needs_no_artwork(files):
+    """It is shaved into the practice piece; artwork and mark together are refused."""
+    assert "not both" in refused(run(files, "--proof-mark"), files, 2)
+    words = ["--proof-mark", "--width-mm", "40"]
+    for name, file in (("touches", "touches.csv"), ("machine", "machine.json"), ("cutters", "cutters.json")):
+        words += [f"--{name}", str(files / file)]
+    words += ["--out", str(files / "mark"), "--wall-mm", "15", "--kind", "foam"]
+    result = CliRunner().invoke(main, ["prepare", *words])
+    assert result.exit_code == 0, result.output
+    assert "arrow to the stem" in (files / "mark" / "program.nc").read_text()
