@@ -295,6 +295,48 @@ def db_upgrade(url: str | None) -> None:
     click.echo("the database is up to date")
 
 
+@main.command("backup")
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="The file to write."
+)
+def make_backup(folder: Path | None, out: Path) -> None:
+    """Write all tables and job packages into one file; others may go on working."""
+    from planner.errors import PlannerError
+    from planner.services.backup import backup
+
+    try:
+        copied = backup(_settings(folder), out)
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+    except OSError as error:
+        refuse(f"{error.filename or out}: {error.strerror or error}", BAD_INPUT)
+    click.echo(f"{out}: {copied.rows} rows and {copied.files} files, {copied.bytes / 1e6:.1f} MB")
+
+
+@main.command("restore")
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option(
+    "--from",
+    "source",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    help="The file to read.",
+)
+def bring_back(folder: Path | None, source: Path) -> None:
+    """Bring a backup back into an empty database and its folder."""
+    from planner.errors import PlannerError
+    from planner.services.backup import restore
+
+    try:
+        copied = restore(_settings(folder), source)
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+    except OSError as error:
+        refuse(f"{error.filename or source}: {error.strerror or error}", BAD_INPUT)
+    click.echo(f"{source}: {copied.rows} rows and {copied.files} files are back")
+
+
 def _settings(folder: Path | None) -> Settings:
     from planner.config import Settings, settings_from
 

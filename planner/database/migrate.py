@@ -67,6 +67,16 @@ def add_revision(url: str, name: str, words: str) -> None:
     _on(url, lambda config: command.revision(config, words, autogenerate=True, rev_id=name))
 
 
+def revisions() -> tuple[str, ...]:
+    """Return the names of all revisions this version knows, the newest first."""
+    return tuple(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())
+
+
+def newest() -> str:
+    """Return the name of the newest revision."""
+    return revisions()[0]
+
+
 def is_current(url: str) -> bool:
     """Return whether a database is at the newest revision.
 

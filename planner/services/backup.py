@@ -1,0 +1,289 @@
+"""How is everything kept elsewhere, and brought back? One file with all tables and packages, for each store.
+
+The tables are read in one transaction, so a copy taken while people write is one moment's state. The file
+says of each of its parts which digest it must have; one that was cut short or changed is not taken.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import zipfile
+from base64 import b64decode, b64encode
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import numpy as np
+from sqlalchemy import (
+    Column,
+    Connection,
+    Date,
+    DateTime,
+    Engine,
+    LargeBinary,
+    Table,
+    Time,
+    func,
+    insert,
+    select,
+    text,
+)
+
+from planner.config import Settings
+from planner.database import migrate
+from planner.database.columns import Points, UtcDateTime
+from planner.database.session import engine_for
+from planner.database.tables import Base
+from planner.errors import Conflict, Refused
+
+_FORMAT = 1
+_EPOCH = (1980, 1, 1, 0, 0, 0)  # of every part: equal contents, equal file
+_MOST_BYTES = 20_000_000_000
+_BLOCK = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Copied:
+    """What a copy holds."""
+
+    rows: int
+    files: int
+    bytes: int
+
+
+def backup(settings: Settings, out: Path) -> Copied:
+    """Write all tables and job packages into one file that only its owner may read: it holds keys.
+
+    Parameters
+    ----------
+    settings : Settings
+        Database and folder [-].
+    out : Path
+        The file; one that is there is replaced once the new one is whole [-].
+    """
+    beside = out.with_name(f".{out.name}.part")
+    digests: dict[str, str] = {}
+    rows = 0
+    engine = engine_for(settings.database_url)
+    try:
+        with (
+            os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file,
+            zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as kept,
+        ):
+            with _one_moment(engine) as connection:
+                revision = connection.scalar(text("SELECT version_num FROM alembic_version"))
+                for table in Base.metadata.sorted_tables:
+                    count, digest = _write_table(kept, connection, table)
+                    rows, digests[_part(table)] = rows + count, digest
+            for path in _packages(settings):
+                name = f"packages/{path.relative_to(settings.packages).as_posix()}"
+                content = path.read_bytes()
+                _put(kept, name, content)
+                digests[name] = hashlib.sha256(content).hexdigest()
+            said = {"format": _FORMAT, "revision": revision, "rows": rows, "sha256": digests}
+            _put(kept, "contents.json", json.dumps(said, indent=1, sort_keys=True).encode())
+        os.replace(beside, out)
+    finally:
+        engine.dispose()
+        beside.unlink(missing_ok=True)
+    return Copied(rows, sum(name.startswith("packages/") for name in digests), out.stat().st_size)
+
+
+def restore(settings: Settings, source: Path) -> Copied:
+    """Bring a copy back into an empty database and its folder; nothing is kept where any part is wrong.
+
+    Parameters
+    ----------
+    settings : Settings
+        Database and folder; the database has no rows yet [-].
+    source : Path
+        From `backup` [-].
+    """
+    try:
+        kept = zipfile.ZipFile(source)
+    except zipfile.BadZipFile as bad:
+        raise Refused(f"{source.name}: no copy made by `lanternwright backup`, or cut short") from bad
+    with kept:
+        said = _checked(kept, source.name)
+        migrate.upgrade(settings.database_url, said["revision"])
+        engine = engine_for(settings.database_url)
+        try:
+            with engine.begin() as connection:
+                _refuse_rows(connection)
+                rows = sum(
+                    _read_table(kept, connection, table, said) for table in Base.metadata.sorted_tables
+                )
+                if rows != said["rows"]:
+                    raise Refused(f"{source.name}: {rows} rows, expected {said['rows']}")
+                _go_on_counting(connection)
+        finally:
+            engine.dispose()
+        migrate.upgrade(settings.database_url)
+        files = [name for name in said["sha256"] if name.startswith("packages/")]
+        for name in files:
+            path = settings.folder / PurePosixPath(name)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(kept.read(name))
+    return Copied(rows, len(files), source.stat().st_size)
+
+
+# --- writing -------------------------------------------------------------------------------------------
+
+
+def _one_moment(engine: Engine) -> Connection:
+    """Return a connection that sees one state of the database, whatever is written meanwhile."""
+    if engine.dialect.name == "postgresql":
+        return engine.connect().execution_options(isolation_level="REPEATABLE READ")
+    return engine.connect()  # a transaction on SQLite sees the state of its first look
+
+
+def _part(table: Table) -> str:
+    return f"tables/{table.name}.jsonl"
+
+
+def _put(kept: zipfile.ZipFile, name: str, content: bytes) -> None:
+    described = zipfile.ZipInfo(name, _EPOCH)
+    described.compress_type = zipfile.ZIP_DEFLATED
+    described.external_attr = 0o600 << 16
+    kept.writestr(described, content)
+
+
+def _write_table(kept: zipfile.ZipFile, connection: Connection, table: Table) -> tuple[int, str]:
+    digest, count = hashlib.sha256(), 0
+    described = zipfile.ZipInfo(_part(table), _EPOCH)
+    described.compress_type = zipfile.ZIP_DEFLATED
+    described.external_attr = 0o600 << 16
+    with kept.open(described, "w", force_zip64=True) as part:
+        for row in _rows(connection, table):
+            line = (json.dumps(row, ensure_ascii=False, sort_keys=True) + "\n").encode()
+            digest.update(line)
+            part.write(line)
+            count += 1
+    return count, digest.hexdigest()
+
+
+def _rows(connection: Connection, table: Table) -> Iterator[dict[str, Any]]:
+    last = 0
+    while True:
+        found = connection.execute(
+            select(table).where(table.c.id > last).order_by(table.c.id).limit(_BLOCK)
+        ).all()
+        if not found:
+            return
+        for row in found:
+            yield {name: _out(value) for name, value in row._mapping.items()}
+        last = found[-1].id
+
+
+def _out(value: Any) -> Any:
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()
+    if isinstance(value, bytes):
+        return b64encode(value).decode()
+    if isinstance(value, np.ndarray):
+        written = io.BytesIO()
+        np.save(written, value, allow_pickle=False)
+        return b64encode(written.getvalue()).decode()
+    return value
+
+
+def _packages(settings: Settings) -> list[Path]:
+    if not settings.packages.is_dir():
+        return []
+    return sorted(path for path in settings.packages.rglob("*") if path.is_file() and not path.is_symlink())
+
+
+# --- reading -------------------------------------------------------------------------------------------
+
+
+def _checked(kept: zipfile.ZipFile, name: str) -> dict[str, Any]:
+    """Return what the file says of itself, once every part is there and has its digest."""
+    try:
+        said: dict[str, Any] = json.loads(kept.read("contents.json"))
+        digests = said["sha256"]
+        if said["format"] != _FORMAT:
+            raise Refused(f"{name}: format {said['format']}, expected {_FORMAT}")
+    except (KeyError, ValueError) as bad:
+        raise Refused(f"{name}: it does not say what it holds, expected contents.json") from bad
+    if sum(part.file_size for part in kept.infolist()) > _MOST_BYTES:
+        raise Refused(f"{name}: more than {_MOST_BYTES} bytes when unpacked")
+    for part, digest in digests.items():
+        path = PurePosixPath(part)
+        if path.is_absolute() or ".." in path.parts or path.parts[0] not in ("tables", "packages"):
+            raise Refused(f"{name}: the part {part[:80]!r} leads elsewhere")
+        if part not in kept.NameToInfo or _digest(kept, part) != digest:
+            raise Refused(f"{name}: {part} is missing or was changed; nothing was brought back")
+    missing = [t.name for t in Base.metadata.sorted_tables if _part(t) not in digests]
+    known = set(migrate.revisions())
+    if said["revision"] not in known or (missing and said["revision"] == migrate.newest()):
+        raise Refused(f"{name}: made by a version that this one does not know ({said['revision']})")
+    return said
+
+
+def _digest(kept: zipfile.ZipFile, part: str) -> str:
+    digest = hashlib.sha256()
+    with kept.open(part) as opened:
+        while block := opened.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+def _refuse_rows(connection: Connection) -> None:
+    for table in Base.metadata.sorted_tables:
+        count = connection.scalar(select(func.count()).select_from(table)) or 0
+        if count:
+            raise Conflict(
+                f"the database has {count} {table.name.replace('_', ' ')} already; a copy is brought back "
+                "into an empty one, name another --folder"
+            )
+
+
+def _read_table(kept: zipfile.ZipFile, connection: Connection, table: Table, said: dict[str, Any]) -> int:
+    if _part(table) not in said["sha256"]:
+        return 0
+    columns = {column.name: column for column in table.columns}
+    count, block = 0, []
+    with kept.open(_part(table)) as part:
+        for line in io.TextIOWrapper(part, "utf-8"):
+            row = json.loads(line)
+            block.append({name: _in(columns[name], value) for name, value in row.items()})
+            count += 1
+            if len(block) == _BLOCK:
+                connection.execute(insert(table), block)
+                block = []
+    if block:
+        connection.execute(insert(table), block)
+    return count
+
+
+def _in(column: Column[Any], value: Any) -> Any:
+    if value is None:
+        return None
+    kind = column.type
+    if isinstance(kind, Points):
+        return np.load(io.BytesIO(b64decode(value)), allow_pickle=False)
+    if isinstance(kind, LargeBinary):
+        return b64decode(value)
+    if isinstance(kind, UtcDateTime | DateTime):
+        return datetime.fromisoformat(value)
+    if isinstance(kind, Date):
+        return date.fromisoformat(value)
+    return time.fromisoformat(value) if isinstance(kind, Time) else value
+
+
+def _go_on_counting(connection: Connection) -> None:
+    """Let PostgreSQL number new rows after the ones that came; SQLite does so by itself."""
+    if connection.dialect.name != "postgresql":
+        return
+    for table in Base.metadata.sorted_tables:
+        connection.execute(
+            text(
+                f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), "
+                f"(SELECT coalesce(max(id), 0) + 1 FROM {table.name}), false)"
+            )
+        )
