@@ -145,18 +145,17 @@ class Watch:
 
 def summary(settings: Settings, result: Opening, seconds: float) -> str:
     """Return what was done, in a few lines."""
-    factory = session_factory(settings.database_url)
     plan = result.plan
-    with reading(factory) as db:
+    with reading(session_factory(settings.database_url)) as db:
         rows = db.scalars(select(tables.PlanRow).where(tables.PlanRow.plan_id == plan.plan_id)).all()
         names = {m.id: m.name for m in db.scalars(select(tables.Machine))}
         ready = [p for p in db.scalars(select(tables.Preparation)) if p.folder]
         by_machine = Counter(names[row.machine_id] for row in rows)
+        worst = max((p.outline_max_mm or 0 for p in ready), default=0.0)
+        deepest = max((p.depth_max_mm or 0 for p in ready), default=0.0)
+        slowest = max(((p.run_s or 0, names[p.machine_id]) for p in ready), default=(0.0, ""))
     zone = scenario.CARVE_FROM.tzinfo
-    worst = max((p.outline_max_mm or 0 for p in ready), default=0.0)
-    deepest = max((p.depth_max_mm or 0 for p in ready), default=0.0)
     nights = plan.tiers.get("stored_nights", {})
-    slowest = max(ready, key=lambda p: p.run_s or 0, default=None)
     lines = [
         f"{len(rows)} of {len(rows) + len(plan.undone)} opening jobs planned on {len(by_machine)} machines: "
         + ", ".join(f"{name} {count}" for name, count in sorted(by_machine.items())),
@@ -167,9 +166,7 @@ def summary(settings: Settings, result: Opening, seconds: float) -> str:
         f"proven at least {nights.get('bound', 'n/a')} ({nights.get('status', '')})",
         f"{result.prepared} programs proven: outline within {worst:.3f} mm, depth within {deepest:.3f} mm",
         f"{len(result.refused)} programs refused on the way and planned elsewhere",
-        f"slowest step: {slowest.run_s / 60:.0f} min on {names[slowest.machine_id]}"
-        if slowest and slowest.run_s
-        else "",
+        f"slowest step: {slowest[0] / 60:.0f} min on {slowest[1]}" if ready else "",
         f"made in {seconds:.0f} s",
     ]
     if plan.undone:

@@ -15,7 +15,7 @@ from PIL import Image, ImageFilter
 Floats = NDArray[np.float64]
 
 PIXEL_MM = 0.5
-_SOFT_MM = 0.7  # by which edges between tones are blurred
+_SOFT_MM = 0.45  # by which edges between tones are blurred
 
 
 def _grid(width_mm: float, height_mm: float) -> tuple[Floats, Floats]:

@@ -24,7 +24,7 @@ from planner.services.preparing import (
     prepare_for,
     store_preparation,
     store_survey,
-    survey,
+    survey_or_prepare,
 )
 
 _ROUNDS = 5
@@ -85,14 +85,18 @@ def prepare_opening(
 
     done = total // 2 - len(todo)
 
-    def surveyed(result: Survey, number: int) -> None:
+    def surveyed(result: tuple[Survey, Prepared | None], number: int) -> None:
         nonlocal done
+        times, ready = result
         with unit_of_work(factory) as db:
-            store_survey(db, result, by=by, at=clock())
-        done += 1
-        report(done, total, f"timed on every machine: {todo[number].label}")
+            store_survey(db, times, by=by, at=clock())
+            if ready is not None:
+                store_preparation(db, ready, by=by, at=clock())
+        done += 1 if ready is None else 2
+        what = "timed on every machine" if ready is None else "proved"
+        report(done, total, f"{what}: {todo[number].label}")
 
-    each_done(executor, survey, [(inputs,) for inputs in todo], surveyed, stop=stop)
+    each_done(executor, survey_or_prepare, [(inputs, packages) for inputs in todo], surveyed, stop=stop)
     refused: list[tuple[str, str]] = []
     for _ in range(_ROUNDS):
         report(done, total, "planning the fleet")

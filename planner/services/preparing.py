@@ -336,6 +336,37 @@ def prepare_for(inputs: JobInputs, machine: str, packages: Path) -> Prepared:
     )
 
 
+def survey_or_prepare(inputs: JobInputs, packages: Path) -> tuple[Survey, Prepared | None]:
+    """Time a job on its machines; where only one may take it, prepare it there at once.
+
+    Parameters
+    ----------
+    inputs : JobInputs
+        From `inputs_of` [-].
+    packages : Path
+        The folder of job packages.
+
+    Returns
+    -------
+    tuple of Survey and Prepared or None
+        The second is None where there is a choice of machines, or none.
+    """
+    fit = [m for m in inputs.machines if not m.barred]
+    if len(fit) != 1:
+        return survey(inputs), None
+    ready = prepare_for(inputs, fit[0].name, packages)
+    times = {m.machine_id: Timed(m.machine_id, False, m.barred) for m in inputs.machines if m.barred}
+    if ready.description is None:
+        times[ready.machine_id] = Timed(ready.machine_id, False, ready.refused)
+        return Survey(
+            inputs.job_id, tuple(times[m.machine_id] for m in inputs.machines), ready.findings
+        ), None
+    said = ready.description
+    wear = {c["name"]: round(c["wear"], 6) for c in said["cutters"] if c["wear"] > 0}
+    times[ready.machine_id] = Timed(ready.machine_id, True, "", said["seconds"]["total"] / 60, wear)
+    return Survey(inputs.job_id, tuple(times[m.machine_id] for m in inputs.machines), ready.findings), ready
+
+
 def _plain(findings: Iterable[Finding]) -> tuple[dict[str, Any], ...]:
     return tuple({**asdict(f), "severity": str(f.severity)} for f in findings)
 
