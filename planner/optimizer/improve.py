@@ -11,13 +11,16 @@ from collections.abc import Callable
 import numpy as np
 
 from planner.optimizer.board import Board
-from planner.optimizer.greedy import Cost, Taste, cost_of, is_done, place_job, shift_late
+from planner.optimizer.greedy import Cost, Taste, cost_of, key_step, place_job, shift_late
 from planner.optimizer.ledger import Ledger
 
 Going = Callable[[], bool]
 UNDONE_TRIED = 8
 MOST_OUT = 9
 ROUNDS_AGO = 60
+ROOM_OUT = 4
+MAKES_ROOM = 0.5
+"""Chance that a round is spent on an undone or late job, while there is one."""
 
 
 def improve(board: Board, rng: np.random.Generator, going: Going, most_rounds: int | None = None) -> Board:
@@ -81,20 +84,47 @@ class _Search:
         trial = self.current.copy()
         done = ledger.done[self.movable]
         missing, placed = self.movable[~done], self.movable[done]
+        needy = [int(j) for j in (*missing, *placed[ledger.late[placed]])]
+        if needy and rng.random() < MAKES_ROOM:
+            return self._make_room(trial, needy[int(rng.integers(len(needy)))])
         chosen = self._choose(placed) if placed.size else []
         keys = [(j, s) for j in chosen for s in range(len(trial.floor.jobs[j].steps))]
-        try:
-            # From the last one back, so that what stays never needs a longer change in between.
-            for key in sorted(keys, key=lambda k: trial.entries[k].start_min, reverse=True):
-                trial.take(key)
-        except LookupError:
+        if not _take_out(trial, keys):
             return None
-        trial.free_cutters()
         some = [int(j) for j in rng.permutation(missing)[:UNDONE_TRIED]] if missing.size else []
         taste = Taste(
             bool(rng.random() < 0.5), bool(rng.random() < 0.5), float(rng.choice([0.0, 0.05, 0.2])), rng
         )
         for j in self._order([*chosen, *some]):
+            place_job(trial, j, taste)
+        return trial
+
+    def _make_room(self, trial: Board, needy: int) -> Board | None:
+        """Take jobs out of an open time that an undone or late job could use, and place that job first."""
+        rng, floor = self.rng, trial.floor
+        keys = [(needy, s) for s in range(len(floor.jobs[needy].steps)) if (needy, s) in trial.entries]
+        step = key_step(floor, needy)
+        works = floor.work[needy][step]
+        work = works[int(rng.integers(len(works)))]
+        low, high = floor.earliest_start(needy, step), floor.latest_end(needy, step)
+        due = floor.jobs[needy].due_min
+        high = high if due is None else min(high, due)
+        spans = [span for span in floor.windows[work.resource] if min(span[1], high) - max(span[0], low) > 0]
+        if not spans:
+            return None
+        first, last = spans[int(rng.integers(len(spans)))]
+        inside = [
+            j
+            for j in self.movable[self.ledger.resource[self.movable] == work.resource]
+            if first <= self.ledger.start[j] < last and j != needy
+        ]
+        count = min(len(inside), int(rng.integers(1, ROOM_OUT + 1)))
+        out = [int(j) for j in rng.choice(inside, count, replace=False)] if count else []
+        keys += [(j, s) for j in out for s in range(len(floor.jobs[j].steps))]
+        if not _take_out(trial, keys):
+            return None
+        taste = Taste(bool(rng.random() < 0.5), True, float(rng.choice([0.0, 0.1])), rng)
+        for j in (needy, *self._order(out)):
             place_job(trial, j, taste)
         return trial
 
@@ -120,9 +150,17 @@ class _Search:
         return sorted(jobs, key=lambda j: (floor.latest_end(j, 0), -floor.jobs[j].priority))
 
 
+def _take_out(trial: Board, keys: list[tuple[int, int]]) -> bool:
+    """Take steps away, from the last one back, so that what stays never needs a longer change in between."""
+    try:
+        for key in sorted(keys, key=lambda k: trial.entries[k].start_min, reverse=True):
+            trial.take(key)
+    except LookupError:
+        return False
+    trial.free_cutters()
+    return True
+
+
 def _is_stuck(board: Board, j: int) -> bool:
     keys = [(j, s) for s in range(len(board.floor.jobs[j].steps))]
     return any(key in board.entries and board.entries[key].stuck for key in keys)
-
-
-__all__ = ["improve", "is_done"]

@@ -45,6 +45,11 @@ class Ledger:
         return np.asarray((self.parts[:, 1] > 0) | (self.parts[:, 2] > 0) | (self.parts[:, 4] > 0))
 
     @property
+    def late(self) -> NDArray[np.bool_]:
+        """Which jobs are late, (jobs,)."""
+        return np.asarray(self.parts[:, 1] > 0)
+
+    @property
     def moved(self) -> int:
         """How many published steps have moved [-]."""
         return int(self.totals[4])

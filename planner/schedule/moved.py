@@ -64,7 +64,7 @@ def _why(problem: PlanProblem, plan: Plan, job: Job, old: Row, new: Row | None) 
         or _step_before(problem, plan, old)
         or _taken(problem, plan, old)
         or _saves(job, old, new)
-        or "people or cutters are needed elsewhere at that time"
+        or "a change before it, people or cutters stand in its way there"
     )
 
 

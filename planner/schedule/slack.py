@@ -12,15 +12,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.optimizer import solve, tier_values, verify
+from planner.optimizer.board import Board
 from planner.optimizer.floor import Floor
-from planner.optimizer.greedy import shift_late
+from planner.optimizer.greedy import Taste, cost_of, is_done, place_job, shift_late
+from planner.optimizer.improve import improve
 from planner.optimizer.keep import kept_board
 from planner.optimizer.problem import Plan, PlanProblem, Resource
 from planner.optimizer.solve import checked_plan
 from planner.schedule.ready import Ready, Spread, chance_ready
 
-SHARES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7)
+SHARES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75)
 REPLICATIONS = 2000
+SLICES, ROUNDS = 4, 30
+"""So many times so many rounds, at most, until no more is undone or late than without slack."""
+FIRST = ("undone", "late")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,17 +101,35 @@ def slack_curve(
     points = []
     for share in shares:
         if share < 1:
-            plan = _freed(problem, plan, share)
+            plan = _freed(problem, plan, share, seed)
         points.append(_point(problem, plan, spread, share, seed, replications))
     return tuple(points)
 
 
-def _freed(problem: PlanProblem, plan: Plan, share: float) -> Plan:
-    narrow = replace(with_slack(problem, share), published=plan.rows)
+def _freed(problem: PlanProblem, plan: Plan, share: float, seed: int) -> Plan:
+    """Return the plan with what reaches into the slack placed anew, with a few rounds for jobs left over."""
+    narrow = with_slack(problem, share)
+    kept = kept_board(Floor(replace(narrow, published=plan.rows, frozen_until_min=None)))
     floor = Floor(narrow)
-    board = kept_board(floor)
-    if board is None:
-        return plan
+    board = Board(floor)
+    if kept is not None:
+        board.load(
+            [
+                (floor.work[j][s][kept.floor.work[j][s].index(entry.work)], entry.start_min, entry.cutters)
+                for (j, s), entry in kept.entries.items()
+            ],
+            {key: entry for key, entry in kept.entries.items() if entry.stuck},
+        )
+    missing = [j for j in range(len(floor.jobs)) if not is_done(board, j)]
+    for j in sorted(missing, key=lambda j: (-floor.jobs[j].priority, floor.latest_end(j, 0))):
+        place_job(board, j, Taste())
+    values = tier_values(problem, plan)
+    wanted = tuple(values[name] for name in floor.tiers if name in FIRST)
+    rng = np.random.default_rng(seed)
+    for _ in range(SLICES):
+        if tuple(c for name, c in zip(floor.tiers, cost_of(board), strict=True) if name in FIRST) <= wanted:
+            break
+        board = improve(board, rng, lambda: True, ROUNDS)
     return checked_plan(narrow, floor, shift_late(board))
 
 

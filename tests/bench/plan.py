@@ -22,8 +22,10 @@ from planner.optimizer.floor import Floor
 from planner.optimizer.problem import Plan, PlanProblem
 from planner.optimizer.solve import first_plan
 from planner.schedule.life import LifeModel
+from planner.schedule.moved import moved_steps
 from planner.schedule.ready import Spread, chance_ready
 from planner.schedule.replacements import Place, draw_replacements
+from planner.schedule.slack import slack_curve
 
 KINDS = (
     # share, fixture, cutters in order, machines (by their type), shortest and longest run [min]
@@ -252,6 +254,74 @@ def _print_row(size: str, rows: list[Any]) -> None:
     )
 
 
+def breakdown(seconds: float, instances: int) -> None:
+    """Print how planning again goes after a machine has stopped for 26 h on the second day, 150 jobs."""
+    for instance in range(instances):
+        jobs, machines, days, _ = SIZES["150/6"]
+        source = pose(jobs, machines, days, 1000 * jobs + instance)
+        published = solve(read_problem(source), seconds=seconds, workers=2).rows
+        at, end = 1440 + 120, 1440 + 120 + 26 * 60
+        broken = source["resources"][1]
+        hit = {
+            r.job for r in published if r.resource == broken["name"] and r.end_min > at and r.start_min < end
+        }
+        broken["open"] = [
+            span
+            for a, b in broken["open"]
+            for span in ([a, min(b, at)], [max(a, end), b])
+            if span[0] < span[1]
+        ]
+        source |= {
+            "published": [
+                {
+                    "job": r.job,
+                    "step": r.step,
+                    "resource": r.resource,
+                    "start_min": r.start_min,
+                    "end_min": r.end_min,
+                    "cutters": list(r.cutters),
+                }
+                for r in published
+            ],
+            "frozen_until_min": at + 60,
+            "tiers": ["undone", "late", "moved", "stored_nights", "changeovers", "finish"],
+        }
+        problem = read_problem(source)
+        began = time.perf_counter()
+        safe = first_plan(problem)
+        safe_s = time.perf_counter() - began
+        better = solve(problem, seconds=5.0, workers=2, most_moved=0.15)
+        for name, plan in ((f"safe in {safe_s:.2f} s", safe), ("after 5 s", better)):
+            assert not verify(problem, plan)
+            print(
+                f"breakdown, 150/6, {len(hit)} jobs hit: {name}: {_moves(problem, plan, hit, at + 60)}",
+                flush=True,
+            )
+
+
+def _moves(problem: PlanProblem, plan: Plan, hit: set[str], frozen_min: int) -> str:
+    moved = moved_steps(problem, plan)
+    others = {step.job for step in moved} - hit
+    frozen = {row.job for row in problem.published or () if row.start_min < frozen_min}
+    rest = len(problem.jobs) - len(hit)
+    return (
+        f"undone {plan.tiers['undone'].value}, {len(others)} of {rest} other jobs moved "
+        f"({len(others) / rest:.0%}, bar 15 %), {len(others & frozen)} inside the freeze (bar 0)"
+    )
+
+
+def slack() -> None:
+    """Print how long the curve of slack against stored nights takes, 150 jobs."""
+    jobs, machines, days, _ = SIZES["150/6"]
+    problem = read_problem(pose(jobs, machines, days, 1000 * jobs))
+    plan = solve(problem, seconds=10.0, workers=2)
+    began = time.perf_counter()
+    curve = slack_curve(problem, plan, Spread())
+    took = time.perf_counter() - began
+    points = ", ".join(f"{p.share:.0%}: {p.nights} nights, {p.undone} undone, {p.chance:.0%}" for p in curve)
+    print(f"slack curve, 150/6: {len(curve)} points in {took:.2f} s (bar 5 in 2 s): {points}", flush=True)
+
+
 def forecasts() -> None:
     """Print how long the two forecasts of 10,000 by 150 take, best of three."""
     rng = np.random.default_rng(0)
@@ -286,5 +356,7 @@ def main(arguments: list[str]) -> int:
         chosen.instances = chosen.seeds = 1
     sizes = chosen.sizes if chosen.sizes is not None else list(SIZES)[: 3 if chosen.quick else None]
     forecasts()
+    slack()
+    breakdown(10.0, 1 if chosen.quick else 3)
     plans(sizes, chosen.instances, chosen.seeds, chosen.share)
     return 0
