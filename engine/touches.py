@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from engine.errors import BadInput
-from engine.frames import normalised, unit_of
+from engine.frames import unit_of
 from engine.records import Bools, Floats, Ints, ProbeScan, _freeze
 from engine.regression import covariance_in, deviation_in, radius_in
 from engine.surface import normals_of, skin_of
@@ -176,6 +176,46 @@ def suggest_touches(scan: ProbeScan, count: int, *, area: Area | None = None) ->
     )
 
 
+def even_directions(count: int, low: float = -1.0, high: float = 1.0) -> Floats:
+    """Return directions spread evenly between two heights on the unit sphere, by the golden angle.
+
+    The lattice of Gonzalez 2010, *Math. Geosci.* 42:49-64: z_i = 1 - (2 i + 1) / N, each turned on by 2 pi by
+    the golden ratio.
+
+    Parameters
+    ----------
+    count : int
+        How many [-].
+    low, high : float
+        Heights z between which they lie [-].
+    """
+    i = np.arange(count) + 0.5
+    return unit_of(i * np.pi * (3 - np.sqrt(5)), np.arcsin(high - (high - low) * i / count))
+
+
+def repeatability(readings_mm: Floats) -> tuple[float, float]:
+    """Return how well a probe repeats: standard deviation of re-touches, and the limit for two of them.
+
+    Two touches of one place differ by more than 2.8 standard deviations once in twenty (ISO 5725-6, from
+    memory).
+
+    Parameters
+    ----------
+    readings_mm : array_like (n,)
+        Re-touches of one place, three at least [mm].
+
+    Returns
+    -------
+    tuple of float
+        Standard deviation and limit [mm].
+    """
+    readings = np.asarray(readings_mm, float)
+    if readings.ndim != 1 or len(readings) < 3 or not np.isfinite(readings).all():
+        raise BadInput(f"{readings.size} readings of one place, expected three or more")
+    deviation = float(readings.std(ddof=1))
+    return deviation, 2.8 * deviation
+
+
 def coverage(scan: ProbeScan, *, area: Area | None = None) -> tuple[float, float]:
     """Return how well the skin is known over an area: deviation as root mean square, and its largest [mm].
 
@@ -201,8 +241,6 @@ def _targets(area: Area | None) -> Floats:
         )
     low, high = np.sin(np.radians([area.south_deg, area.north_deg]))
     share = min(1.0, (area.east_deg - area.west_deg) / 360.0)
-    i = np.arange(math.ceil(_TARGETS / share)) + 0.5
-    latitude = np.arcsin(low + (high - low) * i / len(i))
-    longitude = np.degrees(i * np.pi * (3 - np.sqrt(5)))
-    inside = area.holds(longitude, np.degrees(latitude))
-    return normalised(unit_of(np.radians(longitude[inside]), latitude[inside]))
+    unit = even_directions(math.ceil(_TARGETS / share), float(low), float(high))
+    inside = area.holds(np.degrees(np.arctan2(unit[:, 1], unit[:, 0])), np.degrees(np.arcsin(unit[:, 2])))
+    return unit[inside]

@@ -64,6 +64,13 @@ def test_strokes(body, wanted):
     assert area(body) == pytest.approx(wanted, abs=2e-3)
 
 
+@pytest.mark.parametrize(("radius", "wanted"), [(2, 1492.566371), (5, 1978.539816)])
+def test_a_shape_with_a_round_stroke_is_its_dilation(radius, wanted):
+    """40 x 30 mm with a round stroke of 2 r: A + P r + pi r2 (Steiner; Schneider, *Convex Bodies*, 4.1)."""
+    body = f'<rect x="10" y="10" width="40" height="30" stroke="#000" stroke-width="{2 * radius}" %s/>'
+    assert area(body % 'stroke-linejoin="round"') == pytest.approx(wanted, abs=0.01)
+
+
 def test_a_quarter_arc_s_stroke():
     """A quarter ring with flat ends: pi / 4 (R + h)^2 - (R - h)^2."""
     assert area(pen("M40 10A30 30 0 0 0 10 40")) == pytest.approx(math.pi / 4 * (31**2 - 29**2), abs=2e-3)

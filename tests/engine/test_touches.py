@@ -8,7 +8,14 @@ from engine.frames import unit_of
 from engine.records import ProbeScan
 from engine.regression import deviation_in, regress
 from engine.surface import skin_of
-from engine.touches import Area, coverage, probe_plan, suggest_touches
+from engine.touches import (
+    Area,
+    coverage,
+    even_directions,
+    probe_plan,
+    repeatability,
+    suggest_touches,
+)
 
 
 def fibonacci(count):
@@ -103,9 +110,7 @@ def test_the_promise_is_what_a_fit_with_those_touches_gives():
     rms_before, worst = coverage(scan)
     assert rms_before == pytest.approx(found.rms_before_mm)
     assert worst >= rms_before
-    i = np.arange(1400) + 0.5  # the area as the head of the module counts it
-    z = np.sin(np.radians(-55)) + (np.sin(np.radians(60)) - np.sin(np.radians(-55))) * i / 1400
-    area = unit_of(i * np.pi * (3 - np.sqrt(5)), np.arcsin(z))
+    area = even_directions(1400, np.sin(np.radians(-55)), np.sin(np.radians(60)))
     promised = scale * deviation_in(later, area)
     assert np.sqrt(np.mean(promised**2)) == pytest.approx(found.rms_after_mm[2], rel=1e-6)
 
@@ -164,3 +169,25 @@ def test_what_makes_no_sense_is_refused(call, says):
     """In one line with the value and what was expected."""
     with pytest.raises(BadInput, match=says):
         call(bare()[0])
+
+
+@pytest.mark.parametrize(
+    ("count", "hole_deg"), [(50, 22.1324), (100, 15.6414), (200, 11.0566), (500, 6.9914), (1000, 4.9433)]
+)
+def test_no_hole_among_even_directions(count, hole_deg):
+    """The largest empty cap, from the corners of the convex hull: recomputed figures, to 0.001 deg."""
+    from scipy.spatial import ConvexHull
+
+    unit = even_directions(count)
+    hull = ConvexHull(unit)
+    # a face's plane n x + d = 0 cuts off a cap of acos(-d) with no point inside
+    assert np.degrees(np.arccos(-hull.equations[:, 3])).max() == pytest.approx(hole_deg, abs=1e-3)
+
+
+def test_a_probe_s_repeatability():
+    """10.01, 10.03, 9.99, 10.02, 10.00: s = 0.0158114 mm, limit 2.8 s = 0.0442719 mm (ISO 5725-6)."""
+    deviation, limit = repeatability([10.01, 10.03, 9.99, 10.02, 10.00])
+    assert deviation == pytest.approx(0.0158114, abs=1e-6)
+    assert limit == pytest.approx(0.0442719, abs=1e-6)
+    with pytest.raises(BadInput, match="2 readings"):
+        repeatability([1.0, 1.1])
