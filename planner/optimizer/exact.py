@@ -183,6 +183,7 @@ class Model:
                 m.add(self.start[j, 0] >= job.release_min).only_enforce_if(done)
             if all(held) and is_done(self.base, j):
                 m.add(done == 1)
+            self._add_sequence(j, held[0])
             for s in range(len(job.steps) - 1):
                 if held[s] and held[s + 1]:
                     continue
@@ -190,6 +191,24 @@ class Model:
                 wait = job.wait_after(s)
                 if wait is not None:
                     m.add(self.start[j, s + 1] <= self.end[j, s] + wait).only_enforce_if(done)
+
+    def _add_sequence(self, j: int, is_held: bool) -> None:
+        """Add that a job starts after those it follows on, and before those that follow on it."""
+        m = self.m
+        for k in () if is_held else self.floor.before[j]:
+            last = (k, len(self.floor.jobs[k].steps) - 1)
+            if k in self.free:
+                m.add_implication(self.done[j], self.done[k])
+                m.add(self.start[j, 0] >= self.end[last]).only_enforce_if(self.done[j])
+            elif last in self.base.entries:
+                m.add(self.start[j, 0] >= self.base.entries[last].end_min).only_enforce_if(self.done[j])
+            else:
+                m.add(self.done[j] == 0)
+        for k in self.floor.following[j]:
+            if k not in self.free and (k, 0) in self.base.entries:
+                last = (j, len(self.floor.jobs[j].steps) - 1)
+                m.add(self.end[last] <= self.base.entries[k, 0].start_min)
+                m.add(self.done[j] == 1)
 
     # --- rooms and people ------------------------------------------------------------------------
 

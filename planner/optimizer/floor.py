@@ -94,6 +94,13 @@ class Floor:
         self.most_moved: int | None = None
         """So many published steps may move; None = as many as help."""
         self.tiers = problem.tiers if "undone" in problem.tiers else ("undone", *problem.tiers)
+        index = {job.name: j for j, job in enumerate(self.jobs)}
+        self.before = [tuple(index[name] for name in job.after) for job in self.jobs]
+        """For each job those that it follows on."""
+        self.following: list[tuple[int, ...]] = [
+            tuple(k for k, before in enumerate(self.before) if j in before) for j in range(len(self.jobs))
+        ]
+        self.is_chained = any(self.before)
         self.places: dict[int, Any] = {}
         """What `insert` has worked out for a job, kept because it never changes."""
         self.failed: set[tuple[object, ...]] = set()

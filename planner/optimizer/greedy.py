@@ -19,6 +19,7 @@ Cost = tuple[int, ...]
 Rank = tuple[float, ...]
 SPOTS_TRIED = 12
 PUSHES = 40
+FAR = 10**12
 MANY = 300
 """With more jobs than this the first plan is made in two orders only; what follows is quicker."""
 
@@ -113,12 +114,49 @@ def place_job(board: Board, j: int, taste: Taste, only: tuple[Work, int] | None 
         return False  # its pin cannot be kept, so the job stays undone
     if any((j, s) in board.entries for s in range(steps)):
         return _place_forward(board, j)
+    if board.floor.is_chained:
+        return _place_in_chain(board, j, taste)
     if steps == 1 and only is None:
         finish = last_end(board)
         return insert(board, j, lambda spot: _rank(board, j, 0, spot, taste, finish), taste.skip, taste.rng)
     if _place_around(board, j, key_step(board.floor, j), taste, only):
         return True
     return only is None and _place_forward(board, j)
+
+
+def _place_in_chain(board: Board, j: int, taste: Taste) -> bool:
+    """Place a job after those it follows on and before those that follow on it, as early as it fits."""
+    floor = board.floor
+    if not all(is_done(board, other) for other in floor.before[j]):
+        return False
+    ends = [board.entries[k, len(floor.jobs[k].steps) - 1].end_min for k in floor.before[j]]
+    starts = [board.entries[k, 0].start_min for k in floor.following[j] if (k, 0) in board.entries]
+    if not _place_forward(board, j, max(ends, default=None)):
+        return False
+    last = (j, len(floor.jobs[j].steps) - 1)
+    if board.entries[last].end_min <= min(starts, default=FAR):
+        return True
+    for s in reversed(range(len(floor.jobs[j].steps))):
+        board.take((j, s))
+    return False
+
+
+def in_sequence(board: Board) -> bool:
+    """Return whether every placed job has those that it follows on, before it.
+
+    Parameters
+    ----------
+    board : Board
+        What is placed [-].
+    """
+    floor = board.floor
+    for j, before in enumerate(floor.before):
+        if before and (j, 0) in board.entries:
+            ends = [board.entries.get((k, len(floor.jobs[k].steps) - 1)) for k in before]
+            start = board.entries[j, 0].start_min
+            if any(end is None or end.end_min > start for end in ends):
+                return False
+    return True
 
 
 def key_step(floor: Floor, j: int) -> int:
@@ -230,11 +268,13 @@ def _after(board: Board, j: int, step: int) -> Spot | None:
     )
 
 
-def _place_forward(board: Board, j: int) -> bool:
+def _place_forward(board: Board, j: int, low: int | None = None) -> bool:
     """Place the steps from the first on, each at its earliest end; a wait that gets too long pushes back."""
     floor = board.floor
     job = floor.jobs[j]
     not_before = [floor.earliest_start(j, s) for s in range(len(job.steps))]
+    if low is not None:
+        not_before[0] = max(not_before[0], low)
     for _ in range(PUSHES):
         placed: list[int] = []
         pushed = False
@@ -308,8 +348,10 @@ def greedy(floor: Floor) -> Board:
     for order, taste in _orders(floor):
         board = begin.copy()
         missing = [j for j in order(floor) if not is_done(board, j) and not place_job(board, j, taste)]
-        for j in missing:
-            place_job(board, j, taste)
+        for _ in range(len(missing) if floor.is_chained else 1):
+            for j in missing:
+                if not is_done(board, j):
+                    place_job(board, j, taste)
         board = _without_costly(shift_late(board))
         cost = cost_of(board)
         if best is None or cost < best[0]:
@@ -321,7 +363,7 @@ def _forward(begin: Board, order: list[int]) -> Board:
     """Place the jobs in an order, each where it ends first: no good plan, but little stays undone."""
     board = begin.copy()
     for j in order:
-        if is_done(board, j) or board.floor.pinned_steps.get(j):
+        if is_done(board, j) or board.floor.pinned_steps.get(j) or board.floor.is_chained:
             continue
         if len(board.floor.work[j]) > 1 or (j, 0) in board.entries:
             _place_forward(board, j)
@@ -329,9 +371,10 @@ def _forward(begin: Board, order: list[int]) -> Board:
         spot = _earliest(board, j, 0, board.floor.earliest_start(j, 0))
         if spot is not None:
             board.put(spot)
-    for j in order:
-        if not is_done(board, j):
-            place_job(board, j, Taste())
+    for _ in range(len(order) if board.floor.is_chained else 1):
+        for j in order:
+            if not is_done(board, j):
+                place_job(board, j, Taste())
     return board
 
 
@@ -464,7 +507,7 @@ def shift_late(board: Board) -> Board:
         Stays as it is [-].
     """
     floor = board.floor
-    if "stored_nights" not in floor.tiers:
+    if "stored_nights" not in floor.tiers or floor.is_chained:
         return board
     moved = board.copy()
     finish = last_end(board)

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from planner.optimizer.board import Board
-from planner.optimizer.greedy import Cost, Taste, cost_of, key_step, place_job, shift_late
+from planner.optimizer.greedy import Cost, Taste, cost_of, in_sequence, key_step, place_job, shift_late
 from planner.optimizer.ledger import Ledger
 
 Going = Callable[[], bool]
@@ -63,7 +63,7 @@ class _Search:
         """Try one change."""
         cost = self.ledger.cost
         trial = self._ruin_and_recreate()
-        if trial is None:
+        if trial is None or (trial.floor.is_chained and not in_sequence(trial)):
             return
         moved = self.ledger.moved
         old = self.ledger.turn_to(trial)

@@ -8,6 +8,7 @@ misspelt limit is never silently dropped. Where the public format leaves a choic
 - A cutter serves one machine for the whole plan. A type without `life_left` is never used up.
 - `new cutters` are those with a life that the plan takes out of the store, so were not fitted at the start.
 - A resource whose steps need fixtures or cutters has capacity 1; an option names a resource only once.
+- A job may name others in `after`: it starts when they have ended, and is undone where one of them is.
 - `people` that are absent or empty do not limit; all listed people can do all work.
 - Nothing new starts inside the frozen time; published rows that start inside it stay as they are,
   if their resource is still open for them and all earlier steps of the job stay too.
@@ -108,6 +109,8 @@ class Job:
     use_min: int | None = None
     perish: int = 1
     max_wait_min: tuple[int | None, ...] = ()
+    after: tuple[str, ...] = ()
+    """Jobs that must have ended before this one starts."""
 
     def wait_after(self, step: int) -> int | None:
         """Return the longest wait after a step [min], None where it does not matter."""
@@ -207,6 +210,7 @@ def read_problem(source: Mapping[str, Any]) -> PlanProblem:
     _check_names(problem)
     _check_states(problem)
     _check_references(problem)
+    _check_order(problem)
     return problem
 
 
@@ -362,7 +366,7 @@ def _job(entry: object, path: str) -> Job:
     source = _object(
         entry,
         path,
-        "name priority release_min due_min deadline_min use_min perish max_wait_min steps",
+        "name priority release_min due_min deadline_min use_min perish max_wait_min steps after",
     )
     steps = _list(source, "steps", f"{path}.steps", _step)
     if not steps:
@@ -380,6 +384,7 @@ def _job(entry: object, path: str) -> Job:
         use_min=_maybe_whole(source, "use_min", path),
         perish=_whole(source, "perish", path, default=1, least=0),
         max_wait_min=waits,
+        after=_list(source, "after", f"{path}.after", lambda name, at: str(name)),
     )
 
 
@@ -521,6 +526,22 @@ def _check_states(problem: PlanProblem) -> None:
                 )
 
 
+def _check_order(problem: PlanProblem) -> None:
+    """Refuse jobs that follow on unknown jobs, or on themselves by way of others."""
+    after = {job.name: job.after for job in problem.jobs}
+    for j, job in enumerate(problem.jobs):
+        for a, name in enumerate(job.after):
+            if name not in after:
+                raise _refuse(f"jobs[{j}].after[{a}]", name, "the name of a job")
+    left = dict(after)
+    while left:
+        free = [name for name, before in left.items() if not any(other in left for other in before)]
+        if not free:
+            raise _refuse("jobs", sorted(left), "no circle of jobs that follow on each other")
+        for name in free:
+            del left[name]
+
+
 def _check_references(problem: PlanProblem) -> None:
     steps = {job.name: job.steps for job in problem.jobs}
     pinned: set[tuple[str, int]] = set()
@@ -648,6 +669,7 @@ def _job_out(job: Job) -> dict[str, Any]:
             "use_min": job.use_min,
             "perish": job.perish,
             "max_wait_min": list(job.max_wait_min),
+            "after": list(job.after) or None,
             "steps": [{"options": [_option_out(option) for option in step.options]} for step in job.steps],
         }
     )

@@ -54,7 +54,7 @@ def fits(floor: Floor) -> bool:
     floor : Floor
         The problem in numbers [-].
     """
-    return all(
+    return not floor.is_chained and all(
         len(steps) == 1 and all(floor.stateful[work.resource] for work in steps[0]) for steps in floor.work
     )
 

@@ -42,6 +42,7 @@ def verify(problem: PlanProblem, plan: Plan) -> list[str]:
         *_too_full(problem, plan),
         *_missing_people(problem, plan),
         *_wrong_order(problem, plan),
+        *_wrong_sequence(problem, plan),
         *_unfinished(problem, plan),
         *_cutter_breaches(problem, plan),
         *_missing_change_time(problem, plan),
@@ -232,6 +233,22 @@ def _wrong_order(problem: PlanProblem, plan: Plan) -> Iterator[str]:
             longest = job.wait_after(s)
             if longest is not None and after.start_min - before.end_min > longest:
                 yield f"{_of(after)}: waits {after.start_min - before.end_min} min, longest wait {longest}"
+
+
+def _wrong_sequence(problem: PlanProblem, plan: Plan) -> Iterator[str]:
+    rows = {(row.job, row.step): row for row in plan.rows}
+    held = {_place(row) for row in _held(problem)}
+    steps = {job.name: len(job.steps) for job in problem.jobs}
+    for job in problem.jobs:
+        first = rows.get((job.name, 0))
+        if first is None or _place(first) in held:
+            continue
+        for name in job.after:
+            before = rows.get((name, steps[name] - 1))
+            if before is None:
+                yield f"{_of(first)}: follows on {name}, which is not in the plan"
+            elif first.start_min < before.end_min:
+                yield f"{_of(first)}: follows on {name}, which ends at {before.end_min}"
 
 
 def _ended(problem: PlanProblem, plan: Plan) -> dict[str, int]:

@@ -84,6 +84,22 @@ def test_weighted_completion():
     assert (plan.tiers["completion"].value, plan.tiers["completion"].status) == (1942, "proven best")
 
 
+def test_weighted_completion_with_chains():
+    """Chains 1-2-3-4 and 5-6-7 of the same jobs: 1967, in the order 1, 2, 5, 6, 3, 7, 4.
+
+    Pinedo, Scheduling, Example 3.1.5, by its rule of the chain with the largest weight for its time.
+    """
+    jobs = plain_jobs(
+        [3, 6, 6, 5, 4, 8, 10],
+        ["machine 1"],
+        priority=[6, 18, 12, 8, 8, 17, 18],
+        after=[[], ["1"], ["2"], ["3"], [], ["5"], ["6"]],
+    )
+    plan = best(on_one(jobs, ["completion"]))
+    assert (plan.tiers["completion"].value, plan.tiers["completion"].status) == (1967, "proven best")
+    assert [row.job for row in sorted(plan.rows, key=lambda r: r.start_min)] == list("1256374")
+
+
 def test_two_machine_flow_shop():
     """Johnson 1954, Nav. Res. Logist. Q. 1:61-68: the five jobs end at 47."""
     first, second = [4, 4, 30, 6, 2], [5, 1, 4, 30, 3]

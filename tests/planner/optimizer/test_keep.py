@@ -69,7 +69,7 @@ def broken(problem, plan, name="Heron", from_min=1440, to_min=1840):
 def test_the_safe_plan_keeps_what_can_stay(seed):
     """Only rows on the machine that is down have moved; frozen rows are the same to the minute.
 
-    The fixture that the first row after it found may be gone: a change then pushes the last row out of its day.
+    The fixture that the first row after it found may be gone: a change then pushes the last row out.
     """
     problem = fleet(seed)
     plan = solve(problem, seconds=0.5, workers=1, repeatable=True)

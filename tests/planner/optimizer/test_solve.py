@@ -7,11 +7,11 @@ import random
 
 import pytest
 
-from planner.optimizer import read_problem, solve, tier_values, verify
+from planner.optimizer import ProblemError, first_plan, read_problem, solve, tier_values, verify
 from planner.optimizer.bound import lower_bounds
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import cost_of, greedy
-from planner.optimizer.problem import Plan
+from planner.optimizer.problem import Plan, Row
 
 pytestmark = pytest.mark.solver
 
@@ -492,6 +492,64 @@ def test_a_tier_that_is_not_named_does_not_empty_the_plan():
         job.pop("deadline_min", None)
     plan = solve(read_problem(source), seconds=5, workers=1, repeatable=True)
     assert plan.undone == () and list(plan.tiers) == ["finish"]
+
+
+def chained(seed):
+    """Twenty jobs of one or two steps on three machines, each third one after an earlier one."""
+    rng = random.Random(seed)
+    names = ["A", "B", "C"]
+    jobs = []
+    for j in range(20):
+        steps = [
+            {"options": [{"resource": n, "run_min": rng.randint(5, 20)} for n in rng.sample(names, 2)]}
+            for _ in range(rng.choice([1, 1, 2]))
+        ]
+        job = {
+            "name": f"job {j}",
+            "priority": rng.randint(1, 3),
+            "due_min": rng.randint(20, 150),
+            "steps": steps,
+        }
+        if j and rng.random() < 0.4:
+            job["after"] = [f"job {rng.randrange(j)}"]
+        jobs.append(job)
+    return {
+        "tiers": ["undone", "late", "changeovers", "finish"],
+        "resources": [{"name": n, "open": [[0, 70], [80, 150]]} for n in names],
+        "jobs": jobs,
+    }
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_jobs_follow_on_each_other(seed):
+    """A job starts after those it follows on, whatever way the plan was made, and no bound is above it."""
+    source = chained(seed)
+    problem = read_problem(source)
+    for plan in (first_plan(problem), solve(problem, seconds=0.4, workers=1, seed=seed, repeatable=True)):
+        assert verify(problem, plan) == []
+        ends = {row.job: row.end_min for row in sorted(plan.rows, key=lambda row: row.step)}
+        starts = {row.job: row.start_min for row in plan.rows if row.step == 0}
+        for job in source["jobs"]:
+            for before in job.get("after", ()):
+                assert job["name"] not in starts or starts[job["name"]] >= ends[before]
+
+
+def test_a_wrong_sequence_is_seen_and_a_circle_refused():
+    """The checker names a job that starts too early; a circle of jobs is no problem that can be posed."""
+    steps = [{"options": [{"resource": "A", "run_min": 10}]}]
+    source = {
+        "resources": [{"name": "A"}],
+        "jobs": [{"name": "one", "steps": steps}, {"name": "two", "steps": steps, "after": ["one"]}],
+    }
+    rows = (Row("two", 0, "A", 0, 10), Row("one", 0, "A", 10, 20))
+    breaches = verify(read_problem(source), Plan(rows, ()))
+    assert breaches == ["two, step 0 on A at 0: follows on one, which ends at 20"]
+    source["jobs"][0]["after"] = ["two"]
+    with pytest.raises(ProblemError, match="no circle"):
+        read_problem(source)
+    source["jobs"][0]["after"] = ["three"]
+    with pytest.raises(ProblemError, match=r"jobs\[0\].after\[0\]: 'three'"):
+        read_problem(source)
 
 
 def test_an_empty_problem_has_an_empty_plan():
