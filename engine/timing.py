@@ -146,15 +146,11 @@ def move_times(
     """
     axes = np.asarray(axes, float)
     times = np.zeros(len(axes))
-    steps = np.diff(axes.T, axis=1)  # one row an axis: long rows are quick to work on
-    moving = np.logical_or.reduce(steps != 0.0)
-    if not moving.any():
-        return times
-    at_least_s = np.asarray(tip_lengths_mm, float)[1:] / (np.asarray(feeds_mm_per_min, float)[1:] / 60.0)
-    stop = _rest_after(moving, rests)
-    if not moving.all():
-        steps, at_least_s = steps[:, moving], at_least_s[moving]
-    times[1:][moving] = _timed(machine, steps, _scale(machine, axes, feeds_mm_per_min), at_least_s, stop)
+    at_least_s = np.asarray(tip_lengths_mm, float)[1:] / np.asarray(feeds_mm_per_min, float)[1:]
+    at_least_s *= 60.0
+    moves = _moves(machine, axes, _scale(machine, axes, feeds_mm_per_min), at_least_s)
+    if len(moves.lengths):
+        times[1:][moves.moving] = _timed(moves, _rest_after(moves.moving, rests))
     return times
 
 
@@ -238,31 +234,55 @@ def _scale(machine: Machine, axes: Floats, feeds_mm_per_min: Floats) -> Floats:
     return np.asarray(np.where(rotary, np.maximum(arcs, slowest / acceleration), 1.0), np.float64)
 
 
-def _timed(machine: Machine, steps: Floats, scale: Floats, at_least_s: Floats, stop: Bools) -> Floats:
-    """Return the times of moves (k, n) that all move something.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Moves:
+    """What limits each move that moves something, and each corner."""
 
-    A stretch of moves at a time, so that what is worked on stays in the fast memory; only the two passes go
-    over all of them at once.
-    """
-    count = steps.shape[1]
+    moving: Bools  # (n,) of all moves
+    lengths: Floats  # (m,) in the common length
+    speeds: Floats  # (m,)
+    accelerations: Floats  # (m,)
+    allowed: Floats  # (m + 1,) squared speed at the start, at each corner and at the end
+
+
+def _moves(machine: Machine, axes: Floats, scale: Floats, at_least_s: Floats) -> _Moves:
+    """Return the limits of all moves, a stretch at a time: what is worked on stays in the fast memory."""
+    count = len(axes) - 1
+    moving = np.zeros(max(count, 0), bool)
     lengths, speeds, accelerations = np.empty(count), np.empty(count), np.empty(count)
     allowed = np.zeros(count + 1)
     before: _Stretch | None = None
+    done = 0
     for first in range(0, count, _BLOCK):
-        here = slice(first, min(first + _BLOCK, count))
-        one = _stretch(machine, steps[:, here], scale, at_least_s[here], before)
+        rows = np.ascontiguousarray(axes[first : first + _BLOCK + 1].T)
+        steps, slowest_s = rows[:, 1:] - rows[:, :-1], at_least_s[first : first + _BLOCK]
+        some = np.logical_or.reduce(steps != 0.0)
+        moving[first : first + _BLOCK] = some
+        if not some.all():
+            steps, slowest_s = steps[:, some], slowest_s[some]
+        if not steps.shape[1]:
+            continue
+        one = _stretch(machine, steps, scale, slowest_s, before)
         new = slice(0 if before is None else 1, None)  # the last move of the stretch before comes again
+        here = slice(done, done + steps.shape[1])
         lengths[here], speeds[here] = one.lengths[new], one.speeds[new]
         accelerations[here] = one.accelerations[new]
         corners = _corner_squares(machine, one)
         allowed[here.stop - len(corners) : here.stop] = corners
-        before = one
-    allowed[1:][stop] = 0.0
+        before, done = one, here.stop
+    allowed[done:] = 0.0
+    return _Moves(moving, lengths[:done], speeds[:done], accelerations[:done], allowed[: done + 1])
+
+
+def _timed(moves: _Moves, stop: Bools) -> Floats:
+    """Return the times of moves; only the two passes go over all of them at once."""
+    lengths, speeds, accelerations = moves.lengths, moves.speeds, moves.accelerations
+    moves.allowed[1:][stop] = 0.0
     gains = 2.0 * accelerations
     gains *= lengths
-    reached = np.sqrt(_two_passes(allowed, gains))
-    times = np.empty(count)
-    for first in range(0, count, _BLOCK):
+    reached = np.sqrt(_two_passes(moves.allowed, gains))
+    times = np.empty(len(lengths))
+    for first in range(0, len(lengths), _BLOCK):
         here, ends = slice(first, first + _BLOCK), slice(first + 1, first + _BLOCK + 1)
         times[here] = trapezoid_s(
             lengths[here], speeds[here], accelerations[here], reached[:-1][here], reached[ends]
