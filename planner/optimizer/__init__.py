@@ -1,8 +1,10 @@
 """The plan of the whole fleet, from a problem in a file alone: `solve(read_problem(...))`."""
 
-from planner.optimizer.problem import ProblemError, read_plan, read_problem, write_plan, write_problem
+from planner.optimizer.problem import ProblemError
+from planner.optimizer.reading import read_plan, read_problem
 from planner.optimizer.solve import first_plan, solve
 from planner.optimizer.verify import tier_values, verify
+from planner.optimizer.writing import write_plan, write_problem
 
 __all__ = [
     "ProblemError",

@@ -5,12 +5,12 @@ This is the safe plan after a breakdown: it is there at once, and whatever is be
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from planner.optimizer.board import Board, Spot
 from planner.optimizer.floor import Fixed, Floor, Key
 from planner.optimizer.greedy import Taste, cost_of, fixed_board, is_done, place_job
-from planner.optimizer.problem import MOVED_MIN
+from planner.optimizer.problem import MOVED_MIN, Row
 
 
 def kept_board(floor: Floor) -> Board | None:
@@ -40,6 +40,33 @@ def kept_board(floor: Floor) -> Board | None:
         if best is None or cost < best[0]:
             best = cost, board
     return best[1] if best else base
+
+
+def board_of_rows(floor: Floor, rows: Sequence[Row]) -> Board:
+    """Return a board with the rows of a plan that keeps to all rules.
+
+    Parameters
+    ----------
+    floor : Floor
+        The problem in numbers [-].
+    rows : sequence of Row
+        The plan's rows [-].
+    """
+    stuck = {key: entry for key, entry in fixed_board(floor).entries.items() if entry.stuck}
+    number = {job.name: j for j, job in enumerate(floor.jobs)}
+    single = {one.name: c for c, one in enumerate(floor.singles)}
+    endless = {floor.kinds[one.kind]: c for c, one in enumerate(floor.singles) if one.life is None}
+    placed = []
+    for row in rows:
+        work = floor.option_on((number[row.job], row.step), row.resource)
+        if work is not None:
+            cutters = tuple(
+                single[name] if name in single else endless[name.rsplit("-", 1)[0]] for name in row.cutters
+            )
+            placed.append((work, row.start_min, cutters))
+    board = Board(floor)
+    board.load(placed, stuck)
+    return board
 
 
 def moved_of(board: Board) -> int:

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from planner.optimizer.board import Board
-from planner.optimizer.exact import Effort, Going, run_solver
+from planner.optimizer.exact import run_solver
 from planner.optimizer.floor import Floor, Work
 from planner.optimizer.greedy import Taste, cost_of, fixed_board, is_done, key_step, place_job, shift_late
+from planner.optimizer.model import Effort, Going
 from planner.optimizer.problem import NIGHT_MIN
 
 PAD_MIN = 2

@@ -11,12 +11,13 @@ import numpy as np
 
 from planner.optimizer.board import Board
 from planner.optimizer.bound import lower_bounds
-from planner.optimizer.exact import Effort, repair, solve_exactly
+from planner.optimizer.exact import repair, solve_exactly
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import MANY, cost_of, greedy, is_done
 from planner.optimizer.improve import improve
-from planner.optimizer.keep import kept_board, moved_of
+from planner.optimizer.keep import board_of_rows, kept_board, moved_of
 from planner.optimizer.master import by_open_times
+from planner.optimizer.model import Effort
 from planner.optimizer.problem import Plan, PlanProblem, Tier
 from planner.optimizer.relaxed import by_shares, fits
 from planner.optimizer.verify import tier_values, verify
@@ -55,6 +56,7 @@ def solve(
     stop: Stop = never,
     repeatable: bool = False,
     most_moved: float | None = None,
+    begin: Plan | None = None,
 ) -> Plan:
     """Return the best plan that the time allows, with what is proven about it.
 
@@ -78,16 +80,20 @@ def solve(
     most_moved : float, optional
         Such a share of the published steps may move, beside those that must, even where more would leave less
         undone [-].
+    begin : Plan, optional
+        A plan of the same problem, of a search that was stopped: it goes on from there [-].
     """
     clock = _Clock(monotonic(), seconds, stop, report)
     floor = Floor(problem)
     first = _first(floor, most_moved)
+    if begin is not None and not verify(problem, replace(begin, tiers={})):
+        first = min(first, board_of_rows(floor, begin.rows), key=cost_of)
     if most_moved is not None:
         must = moved_of(first)
         floor.most_moved = must + int(most_moved * (len(floor.published) - must))
     clock.tell("a first plan stands")
     effort = Effort(seconds, workers, seed, repeatable)
-    best, bounds = _better(floor, first, clock, effort)
+    best, bounds = _better(floor, first, clock, effort, begin is not None)
     clock.tell("looking for what no plan can go below")
     bounds = _bounded(problem, floor, best, bounds, clock, repeatable)
     if (
@@ -173,13 +179,15 @@ class _Clock:
 # --- better -------------------------------------------------------------------------------------
 
 
-def _better(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> tuple[Board, dict[str, int]]:
+def _better(
+    floor: Floor, first: Board, clock: _Clock, effort: Effort, is_begun: bool
+) -> tuple[Board, dict[str, int]]:
     """Return a better plan and what the exact model proved on the way."""
     if not floor.jobs or clock.stop():
         return first, {}
     if _pairs(floor) <= TINY and floor.most_moved is None:
         return _exactly(floor, first, clock, effort, 0.8)
-    best = _started(floor, first, clock, effort)
+    best = _started(floor, first, clock, effort, is_begun)
     return min(first, _polish(floor, best, clock, effort), key=cost_of), {}
 
 
@@ -198,7 +206,7 @@ def _exactly(
     return proof.board, proof.bounds
 
 
-def _started(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> Board:
+def _started(floor: Floor, first: Board, clock: _Clock, effort: Effort, is_begun: bool) -> Board:
     """Return the best of several beginnings, each made a little better."""
     if floor.published:  # what is published is the beginning; anything made anew would move too much
         return first
@@ -207,7 +215,8 @@ def _started(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> Board
         share = 0.15 * (effort.seconds if effort.deterministic else clock.left())
         shared = by_open_times(floor, first, replace(effort, seconds=share), lambda: not clock.stop())
         starts += [] if starts and shared is first else [shared]
-    starts = starts or [first]
+    if not starts or is_begun:
+        starts.append(first)
     clock.tell("shared out over the open times")
     begin, better = clock.passed(), []
     for n, board in enumerate(starts, start=1):

@@ -14,6 +14,7 @@ from planner.optimizer import tier_values
 from planner.optimizer.board import Board
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import Taste, is_done, place_job
+from planner.optimizer.keep import board_of_rows
 from planner.optimizer.problem import (
     LIFE_UNITS,
     CutterType,
@@ -111,19 +112,8 @@ def _placed(problem: PlanProblem, rest: Sequence[Row], name: str) -> Board | Non
     """Return the plan with the job put in, all other rows where they are; None where it has no place."""
     floor = Floor(problem)
     j = next(n for n, job in enumerate(problem.jobs) if job.name == name)
-    number = {job.name: n for n, job in enumerate(problem.jobs)}
-    single = {one.name: c for c, one in enumerate(floor.singles)}
-    kinds = {kind: floor.of_kind[k][0] for k, kind in enumerate(floor.kinds)}
-    rows = []
-    for row in rest:
-        work = floor.option_on((number[row.job], row.step), row.resource)
-        if work is None:
-            continue
-        cutters = tuple(single.get(cutter, kinds.get(cutter.rsplit("-", 1)[0], 0)) for cutter in row.cutters)
-        rows.append((work, row.start_min, cutters))
-    board = Board(floor)
-    board.load(rows, {})
-    for entry in board.entries.values():
+    board = board_of_rows(floor, rest)
+    for entry in list(board.entries.values()):
         board.keep(entry)
     for key, pin in floor.pins.items():
         if key[0] == j and not board.fix(pin):

@@ -186,7 +186,7 @@ def _dispatch(floor: Floor, order: list[int], choose: Callable[[Board, list[Any]
 
 def one_shot(floor: Floor, first: Board, seconds: float) -> Board | None:
     """The plain way: one model of everything, one weighted sum of the tiers, one call."""
-    from planner.optimizer.exact import Effort, Model
+    from planner.optimizer.model import Effort, Model
 
     model = Model(floor, first)
     weights = {"undone": 100_000, "late": 10, "stored_nights": 100, "changeovers": 1}

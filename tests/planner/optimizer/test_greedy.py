@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from planner.optimizer import read_problem, tier_values, verify
-from planner.optimizer.exact import Effort, repair
+from planner.optimizer.exact import repair
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import cost_of, greedy, is_done
 from planner.optimizer.improve import improve
 from planner.optimizer.master import by_open_times
+from planner.optimizer.model import Effort
 from planner.optimizer.problem import Plan
 
 

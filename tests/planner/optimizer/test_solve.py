@@ -560,6 +560,21 @@ def test_an_empty_problem_has_an_empty_plan():
     assert tier_values(problem, Plan((), ()))["finish"] == 0
 
 
+def test_a_stopped_search_goes_on_from_its_plan():
+    """Begun again from a stopped plan, nothing is worse; a plan of another problem is not taken over."""
+    problem = read_problem(chained(0))
+    asked = itertools.count(1)
+    stopped = solve(problem, seconds=0.3, workers=1, repeatable=True, stop=lambda: next(asked) >= 150)
+    first = _cost(problem, first_plan(problem))
+    assert _cost(problem, stopped) < first
+    again = solve(problem, seconds=1, workers=1, stop=lambda: True, begin=stopped)
+    assert verify(problem, again) == []
+    assert _cost(problem, again) == _cost(problem, stopped)
+    strange = Plan(tuple(row for row in stopped.rows if row.start_min > 70), ())
+    unhelped = solve(problem, seconds=1, workers=1, stop=lambda: True, begin=strange)
+    assert _cost(problem, unhelped) == first
+
+
 def test_the_work_ends_soon_after_it_is_asked_to():
     """`stop` turns true when it is asked for the 40th time: a valid plan, and it is hardly asked again."""
     problem = read_problem(season(4, True))
