@@ -23,7 +23,7 @@ from engine.skin_metric import SkinMetric, metric_at
 _KNOTS_MM = 15.0  # spacing of the spline's knots; ribs are five times longer
 _LONGEST_MM = 2.0  # spacing of vertices when a straight edge of the sheet is laid flat
 _ROUNDS = 8
-_STEADY = 1e-5  # change of the coefficients, as a share of the knots' spacing, at which the search ends
+_STEADY = 3e-5  # change of the coefficients, as a share of the knots' spacing, at which the search ends
 _SMOOTH = 0.01  # weight of second differences: only they hold the spline where the region is not
 _NEWTON = 6
 
@@ -122,9 +122,9 @@ def _valid(polygon: Polygon) -> Polygon:
 
 def _places(polygon: Polygon) -> Floats:
     """Return sheet points on the rim of a region and inside it (n, 2), where lengths are to be true."""
-    rim = shapely.get_coordinates(polygon.segmentize(max(1.5, polygon.length / 160)))
+    rim = shapely.get_coordinates(polygon.segmentize(max(2.0, polygon.length / 110)))
     left, bottom, right, top = polygon.bounds
-    step = max(1.0, float(np.sqrt(polygon.area / 60)))
+    step = max(1.5, float(np.sqrt(polygon.area / 40)))
     x, y = np.meshgrid(np.arange(left + step / 2, right, step), np.arange(bottom + step / 2, top, step))
     inside = shapely.contains_xy(polygon, x, y)
     return np.concatenate([rim, np.stack([x[inside], y[inside]], axis=1)])

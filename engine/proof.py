@@ -58,15 +58,19 @@ _MOST_NODES = 3_000_000
 _MARGIN_STEPS = 2  # grid steps beyond the cutter's edge in which the distance to it is kept
 _HIGHEST_LATITUDE = math.radians(88.0)
 _SAME_AXIS_MM = 0.1  # a rapid plunge must run in ground cut along the same line, to this
+_LEVEL_MM = 2.0  # layers of depth that are compared with each other
+_NEAR_WAY_MM = 0.5
+_SAME_WAY_MM = 0.01
+_SAME_LEAN = 3e-3
 _FOOT_SETTLED = 2e-4  # change of a foot's direction [-]: a fiftieth of a millimetre on the skin
 _SYMMETRIC = 0.95  # correlation of a design with its mirror picture above which mirroring cannot be told
 _MOST_STANCES = 200  # places a region at which the cutter's direction is kept
-_NEAR_TARGETS = 16
+_NEAR_TARGETS = 12
 _SQUARE = math.radians(1.0)  # a shank this little off the ray touches no wall that the ball does not
 _UPRIGHT = math.radians(4.0)  # a lean below it changes widths by less than 0.25 %
-_LEANS_MUCH = math.radians(18.0)  # below it the nearest target across is the nearest one, to 0.15 %
+_LEANS_MUCH = math.radians(22.0)  # below it the nearest target across is the nearest one, to 0.3 %
 _MOST_LEAN = math.radians(50.0)
-_BAND_MM = 0.6  # about the cutter's radius: there distances are taken exactly
+_BAND_MM = 0.5  # about the cutter's radius: there distances are taken exactly
 _FLAT, _BALL, _CONE, _SPHERE = 0, 1, 2, 3
 
 
@@ -453,11 +457,12 @@ def _cut(grid: _Grid, samples: _Samples, cutter: Ints, cutters: Sequence[Cutter]
     entry = grid.radius.copy()
     edge, edge_deep = np.full(grid.radius.shape, far), np.full(grid.radius.shape, far)
     lean = np.maximum(np.sum(leaving * samples.direction, axis=1), 0.35)
+    needed = ~_covered(samples, leaving * grid.look(grid.radius, out_lon, out_lat)[:, None], depth, cutter)
     changes = np.flatnonzero(np.diff(cutter)) + 1
     for first, last in pairwise([0, *changes.tolist(), len(cutter)]):
-        if first == last:
+        mine = first + np.flatnonzero(needed[first:last])
+        if len(mine) == 0:
             continue
-        mine = slice(first, last)
         tool = cutters[cutter[first]]
         reach = tool.radius_mm + far
         at_tip = np.arcsin(np.clip(tool.radius_mm / np.maximum(size[mine], 1e-6), 0, 1))
@@ -472,6 +477,36 @@ def _cut(grid: _Grid, samples: _Samples, cutter: Ints, cutters: Sequence[Cutter]
             if not under:
                 break
     return _Cut(grid.radius - entry, edge, edge_deep, samples, leaving, depth, deep, cutter)
+
+
+def _covered(samples: _Samples, exits: Floats, depth: Floats, cutter: Ints) -> Bools:
+    """Return the samples whose solid lies within that of a deeper one on the same axis line.
+
+    The levels of an opening run over each other. A place is left out when a deeper way of the same cutter,
+    between two neighbouring samples of it, passes within a hundredth of a millimetre of where its axis leaves
+    the skin, in the same direction: every end is contained in the same end moved down its own axis.
+    """
+    from scipy.spatial import cKDTree
+
+    found = np.zeros(len(depth), bool)
+    if len(depth) == 0:
+        return found
+    level: Ints = np.floor(depth / _LEVEL_MM).astype(np.int64)
+    for number in np.unique(cutter):
+        for here in np.unique(level[cutter == number])[:-1]:
+            mine = np.flatnonzero((cutter == number) & (level == here))
+            below = np.flatnonzero((cutter == number) & (level > here))
+            gap, near = cKDTree(exits[below]).query(exits[mine], distance_upper_bound=_NEAR_WAY_MM)
+            some = np.flatnonzero(np.isfinite(gap))
+            own, deeper = mine[some], below[np.asarray(near, np.int64)[some]]
+            sides: list[Ints] = [np.clip(deeper + step, 0, len(depth) - 1) for step in (-1, 1)]
+            beside = np.min([_to_segment(exits[own], exits[deeper], exits[side]) for side in sides], axis=0)
+            ok = (beside < _SAME_WAY_MM) & (depth[deeper] > depth[own])
+            for side in sides:  # the way next to it is as deep
+                ok &= (cutter[side] == number) & (depth[side] > depth[own])
+            ok &= np.abs(samples.direction[own] - samples.direction[deeper]).max(axis=1) < _SAME_LEAN
+            found[own[ok]] = True
+    return found
 
 
 def _form(cutter: Cutter) -> tuple[int, float]:

@@ -255,10 +255,10 @@ def tip_centres(piece: Produce, directions: Floats, tip_radius_mm: float) -> Flo
     east, north = _tangents(directions)
     middle = np.zeros((len(directions), 2))
     half = np.arctan(1.05 * tip_radius_mm / (0.9 * piece.radius(directions) - tip_radius_mm))
-    grid = np.linspace(-1, 1, 21)
+    grid = np.linspace(-1, 1, 9)
     offset = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(1, -1, 2)
     reached = np.zeros(len(directions))
-    for _ in range(5):
+    for _ in range(6):
         at = middle[:, None] + half[:, None, None] * offset
         ray = directions[:, None] + at[..., :1] * east[:, None] + at[..., 1:] * north[:, None]
         ray /= np.linalg.norm(ray, axis=-1, keepdims=True)
@@ -268,7 +268,7 @@ def tip_centres(piece: Produce, directions: Floats, tip_radius_mm: float) -> Flo
         meets = np.where(spare >= 0, along + np.sqrt(np.maximum(spare, 0)), -np.inf)
         best = meets.argmax(axis=1)
         rows = np.arange(len(directions))
-        reached, middle, half = meets[rows, best], at[rows, best], half / 6
+        reached, middle, half = meets[rows, best], at[rows, best], half / 2.5
     return reached[:, None] * directions
 
 
