@@ -12,6 +12,7 @@ from web import headers, packages
 from web.access import allow
 from web.answers import job_answer, shown_preparation
 from web.paging import Page, page_number
+from web.season import progress_of
 from web.session import reading_db, tell_times_in, the_season, venue
 
 pages = Blueprint("jobs", __name__)
@@ -41,11 +42,19 @@ def job(job_id: int) -> ResponseReturnValue:
     """Show one job."""
     with reading_db() as db:
         found = queries.job_page(db, job_id)
+        pin = queries_web.pin_of(db, job_id)
+        works = progress_of(queries.work_progress(db))
     tell_times_in(found.time_zone)
     shown = shown_preparation(found, request.args.get("preparation", type=int))
     package = packages.package_of(venue().settings.packages, shown.folder) if shown else None
     return render_template(
-        "job.html", job=found, shown=shown, package=package, answer=job_answer(found, shown)
+        "job.html",
+        job=found,
+        shown=shown,
+        package=package,
+        answer=job_answer(found, shown),
+        pin=pin,
+        works=works,
     )
 
 

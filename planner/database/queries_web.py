@@ -1178,3 +1178,23 @@ def scanned_pieces(db: Session, *, limit: int = 60) -> tuple[ScannedPiece, ...]:
         ScannedPiece(row.id, row.number, kind, variety, row.diameter_mm, row.ribs, bool(taken))
         for row, kind, variety, taken in rows
     )
+
+
+@dataclass(frozen=True, slots=True)
+class PinLine:
+    """Where a lead wants a job to stay."""
+
+    machine: str
+    start_at: datetime
+    by: str
+
+
+def pin_of(db: Session, job_id: int) -> PinLine | None:
+    """Return where a job is pinned; None where it is free to move."""
+    row = db.execute(
+        select(tables.Machine.name, tables.Pin.start_at, tables.Pin.recorded_by)
+        .join(tables.Machine, tables.Machine.id == tables.Pin.machine_id)
+        .where(tables.Pin.job_id == job_id)
+        .limit(1)
+    ).first()
+    return PinLine(*row) if row else None

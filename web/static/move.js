@@ -91,12 +91,10 @@ function byKeys(bar) {
 if (tray && toggle) {
   const bars = [...document.querySelectorAll("a[data-job]")];
   bars.forEach((bar) => { byPointer(bar); byKeys(bar); });
-  const strips = [...document.querySelectorAll("svg.strip")];
   toggle.hidden = false;
   toggle.addEventListener("click", () => {
     const on = document.body.classList.toggle("moving");
     toggle.setAttribute("aria-pressed", String(on));
-    strips.forEach((strip) => strip.setAttribute("role", on ? "group" : "img"));
     bars.forEach((bar) => { bar.setAttribute("tabindex", on ? "0" : "-1"); if (!on) back(bar); });
     if (!on) tray.hidden = true;
     else bars[0]?.focus();
