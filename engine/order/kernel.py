@@ -27,9 +27,15 @@ from engine.records import Floats, Ints
 F = TypeVar("F", bound=Callable[..., object])
 
 NEAR = 15  # neighbours kept of each cluster, and most clusters taken out at a time
-_BREADTH, _BREADTH_BEHIND = 8, 5  # of them tried for the first new link of a move, and for the second
+_BREADTH, _BREADTH_BEHIND = 8, 5  # neighbours tried for the first new link of a move, the second;
+_BREADTH_TIMED, _BREADTH_BEHIND_TIMED = 5, 2  # fewer where a way is worked out, not looked up
 _LONGEST_KICK = 8  # clusters in a stretch of a double bridge
 _SHARE_OPTION, _SHARE_RUIN = 0.1, 0.72  # of the kicks; the rest are double bridges
+_FEW_OPTIONS = (
+    6  # of a cluster with more, only the one facing the neighbour and the chosen one are tried there
+)
+_SHARE_RELATED = 0.5  # of the clusters taken out next to one, instead of its two nearest
+_FARTHEST = 300  # places along the tour: beyond, shifting costs more than it brings
 _SKIP = 0.1  # of the places that taken out clusters do not look at, so that they land elsewhere
 _LEAST = 1e-9  # a smaller gain is rounding
 
@@ -57,6 +63,7 @@ SCRATCH, QUEUE, QUEUED, SPAN = (
 )  # ring of clusters to look at; its start, length, and the range touched
 
 _f, _i, _b = types.float64, types.int64, types.boolean
+_pair: Any = types.Tuple((_f, _i))  # type: ignore[no-untyped-call]
 _four: Any = types.UniTuple(_i, 4)  # type: ignore[no-untyped-call]
 _ints, _rows, _floats, _boxes = (
     types.int64[::1],
@@ -81,8 +88,9 @@ def _compiled(result: Any, *arguments: Any, inside: bool = True, inline: bool = 
 def way(table: Floats, axes: Floats, p: int, q: int) -> float:
     """Return the way between two ends: looked up, or the time of the slowest axis with half of both lifts.
 
-    T = d / v + v / a, or sqrt(4 d / a) where d < v^2 / a, see `travel_times`. An axis that is not a number
-    takes no time: an end with such a pose is anywhere.
+    T = d / v + v / a, or sqrt(4 d / a) where d < v^2 / a, see `travel_times`; both at once, without a branch:
+    T = sqrt(4 m / a) + (d - m) / v with m = min(d, v^2 / a). An axis that is not a number takes no time: an
+    end with such a pose is anywhere.
     """
     k = axes.shape[0]
     if k == 0:
@@ -90,14 +98,11 @@ def way(table: Floats, axes: Floats, p: int, q: int) -> float:
     slowest = 0.0
     for axis in range(k):
         d = abs(table[p, axis] - table[q, axis])
-        if d > axes[axis, 4]:
-            d = 2.0 * axes[axis, 4] - d
-        if d > axes[axis, 2]:
-            t = d * axes[axis, 0] + axes[axis, 1]
-            if t > slowest:
-                slowest = t
-        elif d * axes[axis, 3] > slowest * slowest:
-            slowest = np.sqrt(d * axes[axis, 3])
+        other = axes[axis, 4] - d
+        d = d if d < other else other
+        m = d if d < axes[axis, 2] else axes[axis, 2]
+        t = np.sqrt(m * axes[axis, 3]) + (d - m) * axes[axis, 0]
+        slowest = t if t > slowest else slowest
     return float(slowest + table[p, k] + table[q, k])
 
 
@@ -114,18 +119,15 @@ def _least_way(
     """Return what the way between ends in two boxes takes at least."""
     slowest = 0.0
     for axis in range(axes.shape[0]):
-        d = max(low[c, axis] - high_q[q, axis], low_q[q, axis] - high[c, axis])
-        if d <= 0.0:
-            continue
-        if axes[axis, 4] < np.inf:  # the gap the other way round
-            round_ = min(low[c, axis], low_q[q, axis]) + 2.0 * axes[axis, 4]
-            d = max(0.0, min(d, round_ - max(high[c, axis], high_q[q, axis])))
-        if d > axes[axis, 2]:
-            t = d * axes[axis, 0] + axes[axis, 1]
-            if t > slowest:
-                slowest = t
-        elif d * axes[axis, 3] > slowest * slowest:
-            slowest = np.sqrt(d * axes[axis, 3])
+        d, other = low[c, axis] - high_q[q, axis], low_q[q, axis] - high[c, axis]
+        d = d if d > other else other
+        if d > 0.0:
+            if axes[axis, 4] < np.inf:  # the gap the other way round
+                round_ = min(low[c, axis], low_q[q, axis]) + axes[axis, 4]
+                d = max(0.0, min(d, round_ - max(high[c, axis], high_q[q, axis])))
+            m = d if d < axes[axis, 2] else axes[axis, 2]
+            t = np.sqrt(m * axes[axis, 3]) + (d - m) * axes[axis, 0]
+            slowest = t if t > slowest else slowest
     return float(slowest)
 
 
@@ -144,15 +146,17 @@ def _put(names: Ints, ways: Floats, size: int, most: int, name: int, way_: float
     return size + 1
 
 
-@_compiled(_f, _floats, _floats, _rows, _boxes, _i, _i)
-def _closest(table: Floats, axes: Floats, starts: Ints, boxes: Floats, c: int, q: int) -> float:
-    """Return the shortest way between two clusters; with boxes, very nearly."""
+@_compiled(_pair, _floats, _floats, _rows, _boxes, _i, _i)
+def _closest(table: Floats, axes: Floats, starts: Ints, boxes: Floats, c: int, q: int) -> tuple[float, int]:
+    """Return the shortest way between two clusters, with boxes very nearly, and the end of c it has."""
     best, end, other = np.inf, starts[ENDS, c], starts[ENDS, q]
     if axes.shape[0] == 0:
         for p in range(starts[ENDS, c], starts[ENDS, c + 1]):
             for e in range(starts[ENDS, q], starts[ENDS, q + 1]):
-                best = min(best, _way(table, axes, p, e))
-        return best
+                found = _way(table, axes, p, e)
+                if found < best:
+                    best, end = found, p
+        return best, end
     for p in range(starts[ENDS, c], starts[ENDS, c + 1]):
         bound = _least_way(table, table, p, boxes[LOW], q, boxes[HIGH], axes)
         if bound < best:
@@ -163,31 +167,64 @@ def _closest(table: Floats, axes: Floats, starts: Ints, boxes: Floats, c: int, q
         if found < best:
             best, other = found, e
     for p in range(starts[ENDS, c], starts[ENDS, c + 1]):
-        best = min(best, _way(table, axes, p, other))
-    return best
+        found = _way(table, axes, p, other)
+        if found < best:
+            best, end = found, p
+    return best, end
 
 
-@_compiled(types.void, _floats, _floats, _rows, _boxes, _rows, _floats, inside=False)
-def find_near(table: Floats, axes: Floats, starts: Ints, boxes: Floats, near: Ints, near_way: Floats) -> None:
-    """Fill the lists of neighbours: all of them measured, or the few whose boxes are nearest."""
+@_compiled(types.void, _floats, _floats, _rows, _boxes, _ints, _i, _rows, _rows, _floats, inside=False)
+def find_near(
+    table: Floats,
+    axes: Floats,
+    starts: Ints,
+    boxes: Floats,
+    sweep: Ints,
+    along: int,
+    near: Ints,
+    facing: Ints,
+    near_way: Floats,
+) -> None:
+    """Fill the lists of neighbours: all of them measured, or the few whose boxes are nearest.
+
+    `sweep` sorts the boxes by their middles on the axis `along`: from each the look goes both ways until the
+    gap on that axis alone is too wide.
+    """
     n, few = near.shape
     some = min(2 * few, n - 1) if axes.shape[0] else n - 1
-    rough, at_least = np.empty(n, np.int64), np.empty(n)
-    for c in range(n):
+    rough, at_least, end_to = np.empty(n, np.int64), np.empty(n), np.empty(n, np.int64)
+    widest = 0.0
+    for c in range(n if axes.shape[0] else 0):
+        wide = boxes[HIGH, c, along] - boxes[LOW, c, along]
+        widest = wide if wide > widest else widest
+    for here in range(n):
+        c = sweep[here]
         size = 0
-        for q in range(n):
-            if q == c:
-                continue
-            bound = 0.0
-            if axes.shape[0]:
-                bound = _least_way(boxes[LOW], boxes[HIGH], c, boxes[LOW], q, boxes[HIGH], axes)
-            if size == some and bound >= at_least[size - 1]:
-                continue
-            size = _put(rough, at_least, size, some, q, bound)
+        for step in (-1, 1):
+            at = here + step
+            while 0 <= at < n:
+                q = sweep[at]
+                at += step
+                bound = 0.0
+                if axes.shape[0]:
+                    if size == some:
+                        gap = abs(
+                            boxes[LOW, c, along] + boxes[HIGH, c, along]
+                            - boxes[LOW, q, along] - boxes[HIGH, q, along]
+                        ) / 2.0 - widest  # fmt: skip
+                        m = min(gap, axes[along, 2])
+                        alone = np.sqrt(max(m, 0.0) * axes[along, 3]) + (gap - m) * axes[along, 0]
+                        if gap > 0.0 and axes[along, 4] == np.inf and alone >= at_least[size - 1]:
+                            break
+                    bound = _least_way(boxes[LOW], boxes[HIGH], c, boxes[LOW], q, boxes[HIGH], axes)
+                if size < some or bound < at_least[size - 1]:
+                    size = _put(rough, at_least, size, some, q, bound)
         taken = 0
         for x in range(size):
-            found = _closest(table, axes, starts, boxes, c, rough[x])
+            found, end_to[rough[x]] = _closest(table, axes, starts, boxes, c, rough[x])
             taken = _put(near[c], near_way[c], taken, few, rough[x], found)
+        for rank in range(few):  # ends and options of a cluster are numbered alike
+            facing[c, rank] = starts[FIRST, c] + end_to[near[c, rank]] - starts[ENDS, c]
 
 
 # --- start and end of the search -----------------------------------------------------------------------
@@ -408,22 +445,25 @@ def _move(options: Ints, t: Ints, l1: int, l2: int, l3: int, form: int) -> None:
 # --- the search ----------------------------------------------------------------------------------------
 
 
-@_compiled(_f, _floats, _floats, _rows, _rows, _rows, _floats, _ints, _rows)
+@_compiled(_f, _floats, _floats, _rows, _rows, _rows, _rows, _floats, _ints, _rows)
 def _improve(
     table: Floats,
     axes: Floats,
     options: Ints,
     starts: Ints,
     near: Ints,
+    facing: Ints,
     near_way: Floats,
     late: Ints,
     t: Ints,
 ) -> float:
     """Move clusters from the queue until none helps; return the gain."""
     entry, leave, first = options[ENTRY], options[LEAVE], starts[FIRST]
-    tour, where, come, go = t[TOUR], t[WHERE], t[COME], t[GO]
+    tour, chosen, where, come, go = t[TOUR], t[CHOSEN], t[WHERE], t[COME], t[GO]
     n = tour.size - 1
     wide, wide_behind = min(near.shape[1], _BREADTH), min(near.shape[1], _BREADTH_BEHIND)
+    if axes.shape[0]:
+        wide, wide_behind = min(wide, _BREADTH_TIMED), min(wide_behind, _BREADTH_BEHIND_TIMED)
     total = 0.0
     while t[SPAN, 1] > 0:
         c = t[QUEUE, t[SPAN, 0]]
@@ -433,7 +473,9 @@ def _improve(
         while True:
             best, b1, b2, b3, form, option = _LEAST, 0, 0, 0, -1, -1
             at = where[c]
-            if first[c + 1] - first[c] > 1:  # another option, here or elsewhere
+            choices = first[c + 1] - first[c]
+            tries = choices if choices <= _FEW_OPTIONS else 2
+            if choices > 1:  # another option, here or elsewhere
                 start, end = go[at - 1 if at else n - 1], come[at + 1]
                 around = way(table, axes, start, come[at]) + way(table, axes, go[at], end)
                 for o in range(first[c], first[c + 1]):
@@ -456,7 +498,10 @@ def _improve(
                         if base - near_way[c, rank] <= best:
                             continue
                         l1, l2, l3 = min(link, at), (at + 1 if link > at else at), max(link, at + 1)
-                        for o in range(first[c], first[c + 1]):
+                        for x in range(tries):
+                            o = first[c] + x
+                            if tries < choices:
+                                o = facing[c, rank] if x == 0 else chosen[c]
                             gain = base - way(table, axes, start, entry[o])
                             if gain <= best:
                                 continue
@@ -555,13 +600,14 @@ def _shift(tour: Ints, where: Ints, come: Ints, go: Ints, start: int, end: int) 
     where[tour[end]] = end
 
 
-@_compiled(_f, _floats, _floats, _rows, _rows, _rows, _ints, _ints, _rows)
+@_compiled(_f, _floats, _floats, _rows, _rows, _rows, _rows, _ints, _ints, _rows)
 def _ruin(
     table: Floats,
     axes: Floats,
     options: Ints,
     starts: Ints,
     near: Ints,
+    facing: Ints,
     late: Ints,
     early: Ints,
     t: Ints,
@@ -576,27 +622,36 @@ def _ruin(
     c = 1 + int(np.random.random() * (n - 1))
     most = min(1 + int(np.random.random() * near.shape[1]), n - 2)
     t[SCRATCH, 0] = c
-    out, low, high = 1, where[c], where[c]
-    for rank in range(most - 1):
-        q = near[c, rank]
-        if q > 0:
+    home = where[c]
+    out, low, high = 1, home, home
+    where[c] = -1
+    for x in range(most - 1):
+        q = near[c, x]
+        if x < 2 and np.random.random() < _SHARE_RELATED:  # one that it waits for, or that waits for it
+            kind = EARLY + (LATE - EARLY) * int(np.random.random() * 2.0)
+            count = starts[kind, c + 1] - starts[kind, c]
+            if count:
+                y = starts[kind, c] + int(np.random.random() * count)
+                q = late[y] if kind == LATE else early[y]
+        if q > 0 and where[q] >= 0 and abs(where[q] - home) < _FARTHEST:
             t[SCRATCH, out] = q
             out += 1
             low, high = min(low, where[q]), max(high, where[q])
-    gain = 0.0
-    for link in range(low, high + 2):
-        gain += _way(table, axes, go[link - 1], come[link])
+            where[q] = -1
     for x in range(out):
         y = x + int(np.random.random() * (out - x))
         t[SCRATCH, x], t[SCRATCH, y] = t[SCRATCH, y], t[SCRATCH, x]
-        where[t[SCRATCH, x]] = -1
-    w = low
+    gain, w = 0.0, low
     for at in range(low, high + 1):
-        if where[tour[at]] >= 0:
+        if where[tour[at]] < 0:
+            gain += _way(table, axes, go[at - 1] if where[tour[at - 1]] < 0 else go[w - 1], come[at])
+            if at == high or where[tour[at + 1]] >= 0:
+                gain += _way(table, axes, go[at], come[at + 1]) - _way(table, axes, go[w - 1], come[at + 1])
+        elif w < at:
             _shift(tour, where, come, go, at, w)
-            gain -= _way(table, axes, go[w - 1], come[w])
             w += 1
-    gain -= _way(table, axes, go[w - 1], come[high + 1])
+        else:
+            w += 1
     t[SPAN, 2], t[SPAN, 3] = low, high
     _ask(t, tour[w - 1])
     _ask(t, tour[high + 1])
@@ -612,6 +667,8 @@ def _ruin(
             soonest = high + 1
         if soonest > latest:
             return -np.inf
+        choices = starts[FIRST, c + 1] - starts[FIRST, c]
+        tries = choices if choices <= _FEW_OPTIONS else 2
         best, place, option = np.inf, soonest, t[CHOSEN, c]
         for rank in range(near.shape[1]):
             there = where[near[c, rank]]
@@ -621,11 +678,16 @@ def _ruin(
                 link = link if link else n
                 if w <= link <= high + 1:  # at the gap
                     link = high + 1
-                if link < soonest or link > latest or np.random.random() < _SKIP:
+                if link < soonest or link > latest or abs(link - home) > 2 * _FARTHEST:
+                    continue
+                if np.random.random() < _SKIP:
                     continue
                 start, end = go[(w if link == high + 1 else link) - 1], come[link]
                 base = _way(table, axes, start, end)
-                for o in range(starts[FIRST, c], starts[FIRST, c + 1]):
+                for y in range(tries):
+                    o = starts[FIRST, c] + y
+                    if tries < choices:
+                        o = facing[c, rank] if y == 0 else t[CHOSEN, c]
                     more = way(table, axes, start, options[ENTRY, o]) - base
                     if more < best:
                         more += way(table, axes, options[LEAVE, o], end)
@@ -672,7 +734,7 @@ def _restore(options: Ints, t: Ints, kept: Ints, low: int, high: int) -> None:
 
 
 @_compiled(
-    _f, _floats, _floats, _rows, _rows, _rows, _floats, _ints, _ints, _rows, _rows, _i, _f, _f, _i,
+    _f, _floats, _floats, _rows, _rows, _rows, _rows, _floats, _ints, _ints, _rows, _rows, _i, _f, _f, _i,
     inside=False,
 )  # fmt: skip
 def anneal(
@@ -681,6 +743,7 @@ def anneal(
     options: Ints,
     starts: Ints,
     near: Ints,
+    facing: Ints,
     near_way: Floats,
     late: Ints,
     early: Ints,
@@ -721,11 +784,11 @@ def anneal(
             _ask_beside(t, before)
             _ask_beside(t, behind)
         elif kind < _SHARE_OPTION + _SHARE_RUIN:
-            length -= _ruin(table, axes, options, starts, near, late, early, t)
+            length -= _ruin(table, axes, options, starts, near, facing, late, early, t)
         elif kind < 1.0 and n > 4:
             length -= _bridge(table, axes, options, starts, late, t)
         if length < np.inf:
-            length -= _improve(table, axes, options, starts, near, near_way, late, t)
+            length -= _improve(table, axes, options, starts, near, facing, near_way, late, t)
         low, high = t[SPAN, 2], t[SPAN, 3]
         t[SPAN, 2], t[SPAN, 3] = n, 0
         heat = hot * (cold / hot) ** (kick / (kicks + 1.0)) if hot > 0.0 else 0.0

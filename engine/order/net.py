@@ -120,7 +120,7 @@ def pass_net(
     ]
     return Net(
         table,
-        np.stack([1.0 / v, v / a, v * v / a, 4.0 / a, metric.period / 2.0], axis=1),
+        np.stack([1.0 / v, v / a, v * v / a, 4.0 / a, metric.period], axis=1),
         np.array(options, np.int64),
         starts,
         np.stack([op.reduceat(poses, ends[:-1], axis=0) for op in (np.minimum, np.maximum)]),

@@ -13,7 +13,8 @@ from engine.order.poses import PassPoses, TravelMetric, move_times
 from engine.order.search import Told, best_options, compiled, nearest_order, refuse_circles, search
 from engine.records import Floats, Ints, Order, Report, Stop, ignore, never
 
-KICKS_PER_PASS = 40
+KICKS_PER_PASS = 30
+_KICKS_LARGE, _LARGE = 8, 500  # a pass of a job this large: kicks gain less there and cost the same
 _SEARCH_ENTRIES = 16  # entries of a closed pass that the search looks at; the last step looks at all of them
 
 
@@ -25,7 +26,7 @@ def order_passes(
     after: Sequence[Collection[int]] | None = None,
     home_before: Collection[int] = (),
     seed: int = 0,
-    kicks_per_pass: int = KICKS_PER_PASS,
+    kicks_per_pass: int | None = None,
     report: Report = ignore,
     stop: Stop = never,
 ) -> Order:
@@ -48,8 +49,8 @@ def order_passes(
         Groups that start at home, as after a change of cutter [-].
     seed : int
         Same seed and budget, same answer [-].
-    kicks_per_pass : int
-        Budget of the search [-].
+    kicks_per_pass : int, optional
+        Budget of the search; None: 30, and 8 in a group of 500 passes or more [-].
     report, stop : callable
         Told how far the search is, and asked whether to end it.
 
@@ -167,7 +168,7 @@ def _search_stage(
     start: Floats,
     waits: list[list[int]],
     seed: int,
-    kicks_per_pass: int,
+    kicks_per_pass: int | None,
     stop: Stop,
     told: Told,
 ) -> list[int]:
@@ -183,6 +184,8 @@ def _search_stage(
         start=start,
         to_home=stage.to_home,
     )
+    if kicks_per_pass is None:
+        kicks_per_pass = KICKS_PER_PASS if len(stage.members) < _LARGE else _KICKS_LARGE
     tour = search(net, np.arange(len(stage.members) + 1), seed, kicks_per_pass, stop=stop, told=told)
     return [stage.members[c - 1] for c in tour[1:]]
 

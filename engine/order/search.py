@@ -15,6 +15,7 @@ from engine.records import Floats, Ints, Report, Stop, ignore, never
 _HOT, _COLD = 0.3, 0.01  # temperatures at start and end, as a share of the start's mean link
 _ROUNDS = 16  # the search asks `stop` and reports this often
 _LEAST_KICKS = 400
+_KICKS_A_CYCLE = 100  # a cluster; a larger budget is spent in more cycles of cooling
 
 Told = Callable[[float], None]
 
@@ -189,8 +190,9 @@ def search(
         return tour
     kernel = compiled()
     few = min(kernel.NEAR, n - 1)
-    near, near_way = np.zeros((n, few), np.int64), np.zeros((n, few))
-    kernel.find_near(net.table, net.axes, net.starts, net.boxes, near, near_way)
+    near, facing, near_way = np.zeros((n, few), np.int64), np.zeros((n, few), np.int64), np.zeros((n, few))
+    boxes = net.table, net.axes, net.starts, net.boxes
+    kernel.find_near(*boxes, *_sweep(net), near, facing, near_way)
     closed = np.append(tour, tour[0])
     taken, _ = best_options(net, closed)
     kept = np.zeros((2, n + 1), np.int64)
@@ -198,16 +200,32 @@ def search(
     kept[1, closed[:-1]] = taken[:-1]
     best = kept.copy()
     mean = _mean_link(net, taken)
-    kicks = max(_LEAST_KICKS, kicks_per_cluster * n) // _ROUNDS
-    tables = net.table, net.axes, net.options, net.starts, near, near_way, net.late, net.early
-    for turn in range(_ROUNDS):
+    budget = max(_LEAST_KICKS, kicks_per_cluster * n)
+    cycles = max(1, budget // (_KICKS_A_CYCLE * n))
+    kicks = budget // (cycles * _ROUNDS)
+    tables = net.table, net.axes, net.options, net.starts, near, facing, near_way, net.late, net.early
+    for turn in range(cycles * _ROUNDS):
         if stop():
             break
-        hot, cold = (mean * _HOT * (_COLD / _HOT) ** ((turn + step) / _ROUNDS) for step in (0, 1))
-        kernel.anneal(*tables, kept, best, kicks, hot, cold, seed * _ROUNDS + turn)
+        if turn % _ROUNDS == 0:  # heated again, from the best so far
+            kept[:] = best
+        hot, cold = (mean * _HOT * (_COLD / _HOT) ** ((turn % _ROUNDS + step) / _ROUNDS) for step in (0, 1))
+        kernel.anneal(*tables, kept, best, kicks, hot, cold, seed * cycles * _ROUNDS + turn)
         if told is not None:
-            told((turn + 1) / _ROUNDS)
+            told((turn + 1) / (cycles * _ROUNDS))
     return best[0, :-1].copy()
+
+
+def _sweep(net: Net) -> tuple[Ints, int]:
+    """Return the clusters along one axis without wrap, the one that takes longest, and this axis."""
+    if not len(net.axes):
+        return np.arange(net.starts.shape[1] - 1), 0
+    middles = np.nan_to_num(net.boxes.sum(axis=0) / 2.0)
+    times = np.ptp(middles, axis=0) * net.axes[:, 0]
+    along = int(np.argmax(np.where(np.isfinite(net.axes[:, 4]), -1.0, times)))
+    if np.isfinite(net.axes[along, 4]):  # every axis wraps: no axis bounds a gap
+        return np.arange(len(middles)), along
+    return np.argsort(middles[:, along], kind="stable").astype(np.int64), along
 
 
 def _mean_link(net: Net, taken: Ints) -> float:
@@ -215,9 +233,9 @@ def _mean_link(net: Net, taken: Ints) -> float:
     leave, entry = net.options[1, taken[:-1]], net.options[0, taken[1:]]
     if not len(net.axes):
         return float(net.table[leave, entry].mean())
-    slow, ramp, even, square, half = net.axes.T
+    slow, ramp, even, square, period = net.axes.T
     way = np.abs(net.table[leave, :-1] - net.table[entry, :-1])
-    way = np.where(way > half, 2 * half - way, way)
+    way = np.minimum(way, period - way)
     times = np.where(way > even, way * slow + ramp, np.sqrt(way * square)).max(axis=1)
     return float(np.nanmean(times))
 
