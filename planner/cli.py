@@ -352,6 +352,7 @@ def _settings(folder: Path | None) -> Settings:
 @click.option("--seconds", type=click.FloatRange(0.1, 3600), default=30.0, show_default=True)
 @click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True)
 @click.option("--seed", type=int, default=0, show_default=True)
+@click.option("--ready", type=click.FloatRange(0, 1), help="Chance of all ready that comes before nights.")
 def plan(
     problem: Path | None,
     out: Path | None,
@@ -360,6 +361,7 @@ def plan(
     seconds: float,
     workers: int,
     seed: int,
+    ready: float | None,
 ) -> None:
     """Plan who cuts what, where and when: a season, or any problem in a file."""
     from planner.errors import PlannerError
@@ -369,9 +371,10 @@ def plan(
         if problem is not None:
             if out is None:
                 refuse("--problem needs --out FILE for the plan", BAD_INPUT)
-            result = solve_checked(_json(problem), seconds=seconds, workers=workers, seed=seed)
+            result = solve_checked(_json(problem), seconds=seconds, workers=workers, seed=seed, ready=ready)
             out.write_text(json.dumps(result, indent=1))
             _print_tiers(result["tiers"], result["undone"])
+            _print_ready(result.get("ready"))
             return
         factory, season = _season(_settings(folder))
         stored = plan_season(
@@ -383,8 +386,10 @@ def plan(
             seconds=seconds,
             workers=workers,
             seed=seed,
+            ready=ready,
         )
         _print_tiers(stored.tiers, list(stored.undone))
+        _print_ready(stored.ready)
         _print_rows(factory, stored.plan_id, season)
     except PlannerError as error:
         refuse(str(error), BAD_INPUT)
@@ -643,6 +648,18 @@ def _print_tiers(tiers: dict[str, Any], undone: list[str]) -> None:
         click.echo(f"{name:<14} {tier['value']:>8}   proven at least {tier['bound']}   {tier['status']}")
     if undone:
         click.echo("undone: " + ", ".join(undone))
+
+
+def _print_ready(ready: dict[str, Any] | None) -> None:
+    if ready is None:
+        return
+    met = "met" if ready["met"] else "missed"
+    click.echo(f"all ready in time: {ready['chance']:.0%}, target {ready['target']:.0%} {met}")
+    for point in ready["curve"]:
+        click.echo(
+            f"  shifts planned to {point['share']:4.0%}: stored nights {point['stored_nights']}, "
+            f"undone {point['undone']}, all ready {point['chance']:.0%}"
+        )
 
 
 def _print_rows(factory: sessionmaker[Session], plan_id: int, season: Season) -> None:

@@ -75,7 +75,7 @@ def read_plan(source: Mapping[str, Any]) -> Plan:
     source : Mapping
         A plan as `write_plan` makes it [-].
     """
-    top = _object(source, "plan", "rows undone tiers seed seconds versions why")
+    top = _object(source, "plan", "rows undone tiers seed seconds versions why ready")
     tiers = {name: _tier(entry, f"tiers.{name}") for name, entry in dict(top.get("tiers") or {}).items()}
     return Plan(
         rows=_list(top, "rows", "rows", _row),

@@ -23,8 +23,8 @@ from planner.schedule.ready import Ready, Spread, chance_ready
 
 SHARES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75)
 REPLICATIONS = 2000
-SLICES, ROUNDS = 4, 30
-"""So many times so many rounds, at most, until no more is undone or late than without slack."""
+SLICES, ROUNDS, ROUNDS_JOBS = 4, 30, 4000
+"""So many times so many rounds, more for few jobs, until no more is undone or late than without slack."""
 FIRST = ("undone", "late")
 
 
@@ -129,7 +129,7 @@ def _freed(problem: PlanProblem, plan: Plan, share: float, seed: int) -> Plan:
     for _ in range(SLICES):
         if tuple(c for name, c in zip(floor.tiers, cost_of(board), strict=True) if name in FIRST) <= wanted:
             break
-        board = improve(board, rng, lambda: True, ROUNDS)
+        board = improve(board, rng, lambda: True, max(ROUNDS, ROUNDS_JOBS // len(floor.jobs)))
     return checked_plan(narrow, floor, shift_late(board))
 
 
@@ -176,13 +176,19 @@ def plan_safely(
     able = [point for point in curve if (point.undone, point.late) == least]
     chosen = next((point for point in able if point.chance >= target), max(able, key=lambda p: p.chance))
     best, share = chosen.plan, chosen.share
-    if share < 1 and not stop():
-        narrow = replace(with_slack(problem, share), published=chosen.plan.rows)
-        better = solve(narrow, seconds=0.5 * seconds, report=report, **options)  # type: ignore[arg-type]
-        point = _point(problem, better, spread, share, seed, REPLICATIONS)
-        wanted = min(target, chosen.chance)
-        if (point.undone, point.late) <= least and point.chance >= wanted and point.nights <= chosen.nights:
-            best = better
+    # where slack enough leaves jobs over in the curve's few rounds, a longer search may place them
+    goal = chosen if chosen.chance >= target else next((p for p in curve if p.chance >= target), chosen)
+    if goal.share < 1 and not stop():
+        narrow = with_slack(problem, goal.share)
+        better = solve(narrow, seconds=0.5 * seconds, report=report, begin=goal.plan, **options)  # type: ignore[arg-type]
+        point = _point(problem, better, spread, goal.share, seed, REPLICATIONS)
+        enough = point.chance >= min(target, chosen.chance)
+        if (
+            (point.undone, point.late) <= least
+            and enough
+            and (goal is not chosen or point.nights <= goal.nights)
+        ):
+            best, share = better, goal.share
     best = _told_for(problem, best, plan)
     ready = chance_ready(problem, best, spread, np.random.default_rng(seed), REPLICATIONS)
     return Safe(best, ready, share, ready.chance >= target, curve)

@@ -17,7 +17,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from planner.database import tables
-from planner.database.states import JobState, LanternKind, LotState, PlanState, ProduceKind
+from planner.database.states import JobState, LanternKind, LotState, PlanState, ProduceKind, SizeClass
 from planner.errors import Refused
 from planner.schedule.cover import Cover, Dark, Losses, Sort, Stock, play, to_order
 from planner.schedule.life import LifeModel, life_used, multiplier
@@ -344,7 +344,8 @@ class _Facts:
                 minutes = {machine.name: [30.0] for machine in self.machines}
             enough = {m: float(np.mean(v)) for m, v in minutes.items() if m not in self.down}
             bench = _BENCH_MIN["relief" if name.endswith(LanternKind.RELIEF) else "through"]
-            out.append(Sort(name, enough, bench + _ROOT_MORE_MIN * ("root" in name), self._lots_of(jobs)))
+            lots = self._lots_of(jobs) or self._lots_by_size(name)
+            out.append(Sort(name, enough, bench + _ROOT_MORE_MIN * ("root" in name), lots))
         rank = {s.name: max((j.priority for j in by_sort[s.name]), default=0) for s in out}
         return tuple(sorted(out, key=lambda s: (-rank[s.name], s.name)))
 
@@ -356,6 +357,13 @@ class _Facts:
             if job.workpiece is not None and job.workpiece.lot.kind != ProduceKind.FOAM
         }
         return tuple(lot.name for lot in self.lots if lot.variety in varieties)
+
+    def _lots_by_size(self, sort: str) -> tuple[str, ...]:
+        """Return the lots of the kind that a size class is of, where no piece has been chosen yet."""
+        kinds = {SizeClass.ROOT: ProduceKind.TURNIP, SizeClass.GOURD: ProduceKind.GOURD}
+        kind = kinds.get(SizeClass(sort.split()[0]), ProduceKind.SQUASH)
+        self.assumed.append(f"{sort}: no piece chosen yet, any {kind} taken for it")
+        return tuple(lot.name for lot in self.lots if lot.kind == kind)
 
     def stocks(self) -> tuple[Stock, ...]:
         """Return the accepted lots, whole, with the first night for which they can be carved."""

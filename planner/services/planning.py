@@ -44,6 +44,8 @@ class StoredPlan:
     finish_at: datetime | None
     moved: tuple[MovedStep, ...] = ()
     """What a plan made anew has moved, and why."""
+    ready: dict[str, Any] | None = None
+    """The chance that all are ready, where one was asked for, and the curve it was chosen from."""
 
 
 def plan_season(
@@ -61,6 +63,7 @@ def plan_season(
     stop: Callable[[], bool] = lambda: False,
     published: bool = False,
     most_moved: float | None = MOST_MOVED,
+    ready: float | None = None,
 ) -> StoredPlan:
     """Plan all open jobs of a season and publish the plan.
 
@@ -89,6 +92,8 @@ def plan_season(
         published at once, a better one when it is there.
     most_moved : float, optional
         Such a share of the steps that could stay may move for a better plan; None = as many as help [-].
+    ready : float, optional
+        The chance of all being ready that the plan is to meet before it saves stored nights [-].
     """
     start = start or now
     with reading(factory) as db:
@@ -110,6 +115,7 @@ def plan_season(
         report=report,
         stop=stop,
         most_moved=most_moved if published else None,
+        ready=ready,
     )
     plan = _with_barred(plan, barred)
     if stored is None or _costs(plan["tiers"]) < _costs(stored.tiers):
@@ -175,15 +181,41 @@ def solve_checked(
     report: Callable[[int, int, str], None] = lambda done, total, note: None,
     stop: Callable[[], bool] = lambda: False,
     most_moved: float | None = None,
+    ready: float | None = None,
 ) -> dict[str, Any]:
-    """Solve a problem in the JSON form, and refuse to return a plan in which the checker finds a breach."""
+    """Solve a problem in the JSON form, and refuse to return a plan in which the checker finds a breach.
+
+    With `ready` the plan first meets that chance of all being ready, then saves stored nights; the answer has a
+    key `ready` then, with the chance and the curve it was chosen from.
+    """
     from planner.optimizer import solve, write_plan
 
     read = _read(problem)
+    if ready is not None:
+        return _safely(read, ready, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop)
     plan = solve(
         read, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop, most_moved=most_moved
     )
     return _kept(read, plan, write_plan)
+
+
+def _safely(problem: Any, target: float, **options: Any) -> dict[str, Any]:
+    from planner.optimizer import write_plan
+    from planner.schedule.slack import plan_safely
+
+    safe = plan_safely(problem, target, **options)
+    curve = [
+        {
+            "share": point.share,
+            "stored_nights": point.nights,
+            "undone": point.undone,
+            "late": point.late,
+            "chance": point.chance,
+        }
+        for point in safe.curve
+    ]
+    said = {"target": target, "chance": safe.ready.chance, "met": safe.met, "share": safe.share}
+    return _kept(problem, safe.plan, write_plan) | {"ready": said | {"curve": curve}}
 
 
 def job_name(job: tables.Job) -> str:
@@ -482,6 +514,7 @@ def store_plan(
         len(rows),
         finish,
         _moved(problem, plan),
+        plan.get("ready"),
     )
 
 
