@@ -185,8 +185,8 @@ def solve_checked(
 ) -> dict[str, Any]:
     """Solve a problem in the JSON form, and refuse to return a plan in which the checker finds a breach.
 
-    With `ready` the plan first meets that chance of all being ready, then saves stored nights; the answer has a
-    key `ready` then, with the chance and the curve it was chosen from.
+    With `ready` the plan first meets that chance of all being ready, then saves stored nights; the answer has
+    a key `ready` then, with the chance and the curve it was chosen from.
     """
     from planner.optimizer import solve, write_plan
 
