@@ -17,7 +17,8 @@ from engine.axes import cutter_directions, to_axes
 from engine.chart import own_mercator
 from engine.errors import CannotBeDone, Stopped
 from engine.frames import normalised
-from engine.order import PassPoses, metric_of, order_passes
+from engine.order import metric_of, order_passes
+from engine.order.entries import pass_poses
 from engine.passes import opening_passes
 from engine.program import read_programs, write_programs
 from engine.proof import virtual_cut
@@ -51,7 +52,7 @@ from engine.regions import judge_regions, skin_outlines
 from engine.relief import PIXEL_MM, ReliefFloor, relief_passes
 from engine.surface import fit_surface, normals_at
 from engine.timing import estimate_run
-from engine.travel import link, onto_shell, shell_radius_mm
+from engine.travel import link
 from engine.wear import wear_fractions
 
 WRITTEN_BY = "Lanternwright 0.1.0"
@@ -245,19 +246,11 @@ def order_on(
     stop: Stop = never,
 ) -> Order:
     """Return the passes' order on a machine: by phase and cutter, inside those by travel; `seed` [-]."""
-    shell = shell_radius_mm(surface, rules)
-    above = [onto_shell(p.tips_work_mm[0], p.directions, shell) for p in passes]
-    directions = np.concatenate([p.directions for p in passes])
-    axes = to_axes(
-        machine, np.concatenate(above) + surface.origin_seat_mm, directions, np.array(machine.home)
-    ).axes
-    split = np.split(axes, np.cumsum([len(a) for a in above])[:-1])
     kinds = sorted({(_PHASES.index(p.phase), p.cutter) for p in passes})
     groups = [kinds.index((_PHASES.index(p.phase), p.cutter)) for p in passes]
     fresh = [i for i in range(1, len(kinds)) if kinds[i][1] != kinds[i - 1][1]]
-    poses = [PassPoses(p.name, a, p.closed) for p, a in zip(passes, split, strict=True)]
     return order_passes(
-        poses,
+        pass_poses(passes, surface, machine, rules),
         metric_of(machine),
         groups=groups,
         after=[p.after for p in passes],
@@ -375,7 +368,8 @@ def run_on(job: PreparedJob | JobOutline, machine: Machine) -> tuple[RunEstimate
         When that machine does not reach a pass, or leans too far.
     """
     shifted = _on_other(job.passes, job.surface, machine, job.rules)
-    toolpath = link(shifted, job.order, job.surface, machine, job.cutters, job.rules)
+    order = replace(job.order, wound_deg=np.zeros((0, 2)))  # turns of the machine that it was found for
+    toolpath = link(shifted, order, job.surface, machine, job.cutters, job.rules)
     poses = to_poses(toolpath, shifted, job.surface, machine)
     run = estimate_run(machine, poses, poses.axes[0], len(job.cutters))
     return run, wear_fractions(run, job.cutters)

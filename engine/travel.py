@@ -8,17 +8,22 @@ The shell is a sphere about the mapping centre outside the farthest skin::
                |            |            S1 -> skin: feed, plunge feed for the last bit
         =======|== skin ====|=======
                '-- pass ----'
+
+An axis whose cable winds goes the way the order says: the short one, or round the piece the other way, on the
+shell, so that it unwinds.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from engine.axes import from_axes
 from engine.errors import CannotBeDone
 from engine.frames import normalised
+from engine.order.poses import metric_of
 from engine.records import (
     CutPass,
     Cutter,
@@ -81,15 +86,19 @@ def link(
     shell = shell_radius_mm(surface, rules)
     home_tip, home_direction = _home(machine, surface, shell)
     rows = _Rows(home_tip, home_direction, passes[int(order.sequence[0])].cutter)
+    cable = _Cable(machine, order)
     cutter = -1
-    for index, entry, backwards in zip(order.sequence, order.entries, order.reversed, strict=True):
+    for at, (index, entry, backwards) in enumerate(
+        zip(order.sequence, order.entries, order.reversed, strict=True)
+    ):
         one = passes[index]
         if one.cutter != cutter and cutter >= 0:
-            rows.home(shell)
+            rows.home(shell, cable.turn_home())
         cutter = one.cutter
         rows.cutter = cutter
-        _run_pass(rows, one, int(index), int(entry), bool(backwards), cutters[cutter], shell, rules)
-    rows.home(shell)
+        turn = cable.turn_to(at)
+        _run_pass(rows, one, int(index), int(entry), bool(backwards), cutters[cutter], shell, rules, turn)
+    rows.home(shell, cable.turn_home())
     return rows.toolpath()
 
 
@@ -119,6 +128,42 @@ def _home(machine: Machine, surface: Surface, shell_mm: float) -> tuple[Floats, 
     return tip, directions[0]
 
 
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """By how much a travel turns round an axis of the piece, seen from the piece."""
+
+    axis: Floats  # (3,) unit
+    by_deg: float
+
+
+class _Cable:
+    """Follows the axis whose cable winds; says for each travel by how much it must turn."""
+
+    def __init__(self, machine: Machine, order: Order) -> None:
+        winding = metric_of(machine).winding if len(order.wound_deg) else ()
+        self.wound_deg = order.wound_deg if winding else None
+        if winding:
+            axis = machine.axes[winding[0]]
+            self.axis = normalised(np.asarray(axis.direction, float))
+            self.sign = -1.0 if axis.moves == "work" else 1.0
+            self.home_deg = self.now_deg = float(machine.home[winding[0]])
+
+    def turn_to(self, at: int) -> _Turn | None:
+        if self.wound_deg is None:
+            return None
+        entry, leave = self.wound_deg[at]
+        turn = _Turn(self.axis, self.sign * (float(entry) - self.now_deg))
+        self.now_deg = float(leave)
+        return turn
+
+    def turn_home(self) -> _Turn | None:
+        if self.wound_deg is None:
+            return None
+        turn = _Turn(self.axis, self.sign * (self.home_deg - self.now_deg))
+        self.now_deg = self.home_deg
+        return turn
+
+
 class _Rows:
     """Collects moves; knows where the cutter stands."""
 
@@ -141,13 +186,20 @@ class _Rows:
         self._counts.append(n)
         self._cutter_of.append(self.cutter)
 
-    def travel(self, tip: Floats, direction: Floats, shell_mm: float) -> None:
-        """Go along the shell to a point on it; the first and last move join points outside it."""
+    def travel(self, tip: Floats, direction: Floats, shell_mm: float, turn: _Turn | None = None) -> None:
+        """Go along the shell to a point on it; the first and last move join points outside it.
+
+        The way is the shortest one, unless the turn asked for is nearer to the way round the other side.
+        """
         start, lean = self.tips[-1][-1], self.directions[-1][-1]
         first = start / np.linalg.norm(start) * shell_mm
         last = tip / np.linalg.norm(tip) * shell_mm
-        way = _great_circle(first, last)
-        lean_way = _slerp(lean, direction, len(way))
+        whole = 0 if turn is None else _whole_turns(first, last, turn)
+        if turn is None or whole == 0:
+            way = _great_circle(first, last)
+            lean_way = _slerp(lean, direction, len(way))
+        else:
+            way, lean_way = _way_round(first, last, lean, direction, turn.axis, whole)
         if np.linalg.norm(start - first) < 1e-6:
             way, lean_way = way[1:], lean_way[1:]
         if len(way) and np.linalg.norm(tip - way[-1]) < 1e-6:
@@ -156,8 +208,8 @@ class _Rows:
             self.add(way, lean_way, np.inf, -1)
         self.add(tip[None], direction[None], np.inf, -1)
 
-    def home(self, shell_mm: float) -> None:
-        self.travel(self.home_tip, self.home_direction, shell_mm)
+    def home(self, shell_mm: float, turn: _Turn | None = None) -> None:
+        self.travel(self.home_tip, self.home_direction, shell_mm, turn)
 
     def toolpath(self) -> Toolpath:
         return Toolpath(
@@ -174,6 +226,48 @@ def _great_circle(start: Floats, end: Floats) -> Floats:
     radius = np.linalg.norm(start)
     angle = np.arccos(np.clip(start @ end / radius**2, -1.0, 1.0))
     return radius * _slerp(start / radius, end / radius, max(2, int(np.ceil(angle / _STEP_RAD)) + 1))
+
+
+def _azimuth_deg(point: Floats, axis: Floats) -> tuple[float, float]:
+    """Return azimuth about an axis, counter-clockwise, and latitude over the plane across it [deg]."""
+    side = normalised(np.cross(axis, [1.0, 0.0, 0.0] if abs(axis[0]) < 0.9 else [0.0, 1.0, 0.0]))
+    across, along = np.cross(side, axis), float(point @ axis)
+    x, y = float(point @ across), float(point @ side)
+    return float(np.degrees(np.arctan2(y, x))), float(np.degrees(np.arctan2(along, np.hypot(x, y))))
+
+
+def _whole_turns(start: Floats, end: Floats, turn: _Turn) -> int:
+    """Return by how many whole turns the turn asked for differs from the shortest way."""
+    short = _azimuth_deg(end, turn.axis)[0] - _azimuth_deg(start, turn.axis)[0]
+    short = (short + 180.0) % 360.0 - 180.0
+    return round((turn.by_deg - short) / 360.0)
+
+
+def _way_round(
+    start: Floats, end: Floats, lean: Floats, direction: Floats, axis: Floats, whole: int
+) -> tuple[Floats, Floats]:
+    """Return way points on the sphere, and directions, that go whole turns farther round an axis."""
+    (azimuth, latitude), (azimuth_end, latitude_end) = _azimuth_deg(start, axis), _azimuth_deg(end, axis)
+    by = (azimuth_end - azimuth + 180.0) % 360.0 - 180.0 + 360.0 * whole
+    count = int(np.ceil(np.hypot(by, latitude_end - latitude) / np.degrees(_STEP_RAD))) + 1
+    share = np.linspace(0.0, 1.0, count)
+    turned = np.radians(share * by)
+    # at the start's azimuth the way is a meridian, and the lean changes as if nothing turned
+    flat = start - (start @ axis) * axis
+    outward = normalised(flat) if np.linalg.norm(flat) > 1e-9 else np.zeros(3)
+    rise = np.radians(latitude + share * (latitude_end - latitude))
+    meridian = np.linalg.norm(start) * (np.cos(rise)[:, None] * outward + np.sin(rise)[:, None] * axis)
+    leans = _slerp(lean, _turned(direction, axis, np.radians([-by]))[0], count)
+    return _turned(meridian, axis, turned), _turned(leans, axis, turned)
+
+
+def _turned(vectors: Floats, axis: Floats, angles_rad: Floats) -> Floats:
+    """Return vectors turned about an axis, each by its own angle (Rodrigues)."""
+    rows = np.broadcast_to(vectors, (len(angles_rad), 3))
+    cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
+    along = (rows @ axis)[:, None] * axis
+    found: Floats = along + (rows - along) * cosine + np.cross(axis, rows) * sine
+    return found
 
 
 def _slerp(start: Floats, end: Floats, count: int) -> Floats:
@@ -200,12 +294,13 @@ def _run_pass(
     cutter: Cutter,
     shell_mm: float,
     rules: Rules,
+    turn: _Turn | None = None,
 ) -> None:
     """Add one pass: along the shell, down, round every level, and straight back to the shell."""
     way = _vertices(one, entry, backwards)
     tips, directions = one.tips_work_mm[:, way], one.directions[way]
     start = onto_shell(tips[0, 0], directions[0], shell_mm)
-    rows.travel(start, directions[0], shell_mm)
+    rows.travel(start, directions[0], shell_mm, turn)
     above = one.skin_work_mm[way[0]] + rules.approach_mm * directions[0]
     rows.add(above[None], directions[:1], cutter.feed_mm_per_min, index)
     before = one.skin_work_mm[way]
