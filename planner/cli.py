@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from planner.charting import chart
 from planner.touching import touches
 
 if TYPE_CHECKING:
@@ -246,6 +247,7 @@ def _step_line(done: int, total: int, note: str) -> None:
 
 
 main.add_command(touches)
+main.add_command(chart)
 
 
 @main.command()

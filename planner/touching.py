@@ -52,7 +52,7 @@ def plan(
         lines = ["longitude_deg,latitude_deg,touch", *(f"{a:.3f},{b:.3f},{n}" for a, b, n in rows)]
         out.write_text("\n".join(lines) + "\n", encoding="utf-8")
     except (EngineError, OSError) as error:
-        _refuse(error, out)
+        refused(error, out)
     click.echo(f"{out}: {len(found.touch_numbers)} touches, about {found.seconds / 60:.0f} min")
 
 
@@ -74,7 +74,7 @@ def look(file: Path, tip_radius_mm: float | None, out: Path | None) -> None:
             out.write_text(coverage_svg(surface, title=file.name), encoding="utf-8")
         rms, worst = coverage(scan)
     except (EngineError, OSError) as error:
-        _refuse(error, out or file)
+        refused(error, out or file)
     for finding in findings:
         click.echo(f"{finding.severity}: {finding.text}; {finding.fix}", err=True)
     x, y, z = surface.origin_seat_mm
@@ -125,7 +125,7 @@ def suggest(
             surface, _ = fit_surface(scan)
             picture.write_text(coverage_svg(surface, title=file.name, suggested_deg=places), encoding="utf-8")
     except (EngineError, OSError) as error:
-        _refuse(error, out or picture or file)
+        refused(error, out or picture or file)
     for k, ((longitude, latitude), before, after) in enumerate(
         zip(places.tolist(), found.deviation_mm, found.rms_after_mm, strict=True), 1
     ):
@@ -190,7 +190,7 @@ def refit(
             }
             pose_file.write_text(json.dumps(said, indent=1) + "\n", encoding="utf-8")
     except (EngineError, OSError) as error:
-        _refuse(error, out or pose_file or file)
+        refused(error, out or pose_file or file)
     shift = ", ".join(f"{v:+.2f}" for v in found.pose.shift_mm)
     click.echo(f"{found.verdict}: {found.why}; turned {found.pose.turned_deg:.2f} deg, shifted {shift} mm")
     if found.verdict is Verdict.RESCAN:
@@ -232,7 +232,7 @@ def _area(west: float | None, east: float | None, south: float | None, north: fl
     return Area(west, east if east > west else east + 360.0, low, high)
 
 
-def _refuse(error: Exception, path: Path) -> NoReturn:
+def refused(error: Exception, path: Path) -> NoReturn:
     """End with one line: 2 for bad input, 3 for what cannot be done."""
     from engine.errors import CannotBeDone
 
