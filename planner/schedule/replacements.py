@@ -20,6 +20,8 @@ from planner.schedule.life import LifeModel, life_used
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
 QUANTILES = (0.1, 0.5, 0.9)
+AT_ONCE = 1000
+"""So many seasons are drawn together: their arrays stay in the fast part of the memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,25 +104,26 @@ def draw_replacements(
     # E * scale^shape against used^shape: the limits of fresh lanterns are then the same for all stations
     weight = (scale**model.shape).astype(np.float32)
     power = np.float32(model.shape)
-    left = rng.standard_exponential((seasons, count), dtype=np.float32) * weight
     seen = np.array([place.used if place.sound else 0.0 for place in places])
-    if seen.any():
-        left += (seen**model.shape).astype(np.float32)
+    lived = (seen**model.shape).astype(np.float32)
     with np.errstate(over="ignore"):  # beyond the largest number is dead for certain
-        limits = (before + used_by[:, None]).astype(np.float32) ** power
-    dies = _night_of_end(left, limits)
-    for night in range(nights):
-        ended = dies == night
-        by_night[night] = np.count_nonzero(ended, axis=1)
-        by_station[night] = np.count_nonzero(ended, axis=0) / seasons
-        where = np.flatnonzero(ended)
-        if not where.size or night == nights - 1:
-            continue
-        fresh = rng.standard_exponential(where.size, dtype=np.float32) * weight[where % count]
-        lived = used_by[night + 1 :] - (used_by[night - 1] if night else 0.0)
-        with np.errstate(over="ignore"):
-            limits = lived.astype(np.float32) ** power
-        dies.reshape(-1)[where] = _night_of_end(fresh, limits, night + 1)
+        first = (before + used_by[:, None]).astype(np.float32) ** power
+        later = [
+            (used_by[n + 1 :] - (used_by[n - 1] if n else 0.0)).astype(np.float32) ** power
+            for n in range(nights)
+        ]
+    for begin in range(0, seasons, AT_ONCE):
+        some = slice(begin, min(seasons, begin + AT_ONCE))
+        left = rng.standard_exponential((some.stop - begin, count), dtype=np.float32) * weight + lived
+        dies = _night_of_end(left, first)
+        for night in range(nights):
+            ended = dies == night
+            by_night[night, some] = np.count_nonzero(ended, axis=1)
+            by_station[night] += np.count_nonzero(ended, axis=0) / seasons
+            where = np.flatnonzero(ended)
+            if where.size and night < nights - 1:
+                fresh = rng.standard_exponential(where.size, dtype=np.float32) * weight[where % count]
+                dies.reshape(-1)[where] = _night_of_end(fresh, later[night], night + 1)
     return Replacements(by_night, by_station)
 
 

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, selectinload, sessionmaker
 
 from planner.database import tables
 from planner.database.session import reading, unit_of_work
-from planner.database.states import CutterState, JobState, PlanState
+from planner.database.states import CutterState, JobState, PlanState, RunOutcome
 from planner.errors import NotFound, PlannerError, Refused
 from planner.services.common import found
 
@@ -248,6 +248,7 @@ def problem_of(
     begun = started_rows(db, season_id, start) if keep else []
     jobs = [job for job in _open_jobs(db, season_id) if job.id not in {row.job_id for row in begun}]
     shifts = _open_intervals(db, machines, start)
+    ratios = learned_ratios(db)
     for row in begun:  # what runs is left to run: its machine is free when it ends
         shifts[row.machine_id] = [
             piece
@@ -271,7 +272,7 @@ def problem_of(
         "people": [{"skill": "any", "open": _union(list(shifts.values())), "count": people}],
         "cutters": _cutters(db),
         "fixture_change_min": FIXTURE_CHANGE_MIN,
-        "jobs": [_job(job, season, machines, start) for job in jobs if _options(job)],
+        "jobs": [_job(job, season, machines, start, ratios) for job in jobs if _options(job)],
     }
     if keep:
         problem |= _published(db, season_id, start, {job["name"] for job in problem["jobs"]})
@@ -296,14 +297,45 @@ def _open_jobs(db: Session, season_id: int) -> list[tables.Job]:
     return [job for job in jobs if job.workpiece is not None]
 
 
-def _job(job: tables.Job, season: tables.Season, machines: Any, start: datetime) -> dict[str, Any]:
+def learned_ratios(db: Session) -> dict[int, float]:
+    """Return by machine what its finished runs took over what was estimated, drawn towards 1 [-].
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    """
+    from planner.schedule.learned import learned_ratio
+
+    rows = db.execute(
+        select(tables.Run.machine_id, tables.Run.started_at, tables.Run.ended_at, tables.RunTime.run_min)
+        .join(
+            tables.RunTime,
+            (tables.RunTime.job_id == tables.Run.job_id)
+            & (tables.RunTime.machine_id == tables.Run.machine_id),
+        )
+        .where(tables.Run.outcome == RunOutcome.FINISHED, tables.Run.ended_at.is_not(None))
+    )
+    runs: dict[int, list[tuple[float, float]]] = {}
+    for machine, started, ended, estimated in rows:
+        if estimated and ended is not None:
+            runs.setdefault(machine, []).append((estimated, (ended - started).total_seconds() / 60))
+    return {
+        machine: learned_ratio([pair[0] for pair in pairs], [pair[1] for pair in pairs]).ratio
+        for machine, pairs in runs.items()
+    }
+
+
+def _job(
+    job: tables.Job, season: tables.Season, machines: Any, start: datetime, ratios: dict[int, float]
+) -> dict[str, Any]:
     by_id = {m.id: m for m in machines}
     due = _minutes(start, season.due_at(job.night))
     options = [
         {
             "resource": by_id[t.machine_id].name,
             "load_min": round(by_id[t.machine_id].load_min),
-            "run_min": max(1, -int(-(t.run_min or 0) // 1)),
+            "run_min": max(1, -int(-(t.run_min or 0) * ratios.get(t.machine_id, 1.0) // 1)),
             "unload_min": round(by_id[t.machine_id].unload_min),
             "fixture": by_id[t.machine_id].fixture_class,
             "wear": {name: max(0.001, round(worn, 4)) for name, worn in t.wear.items()},
