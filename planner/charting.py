@@ -72,7 +72,8 @@ def chart(
         refused(error, picture or artwork)
     click.echo(
         f"{projection}: {box[0]:.1f} x {box[1]:.1f} mm drawn are "
-        f"{found.across_mm:.1f} x {found.up_mm:.1f} mm along the skin, {100 * found.area_share:.0f} % of the area; parts come out at "
+        f"{found.across_mm:.1f} x {found.up_mm:.1f} mm along the skin, "
+        f"{100 * found.area_share:.0f} % of the area; parts come out at "
         f"{found.smallest_scale:.2f} to {found.largest_scale:.2f} of their size, "
         f"angles off by up to {found.angle_deg:.1f} deg"
     )
