@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 import shutil
 import sys
@@ -16,6 +17,7 @@ from typing import Any
 
 import click
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from planner.config import Settings
 from planner.database import tables
@@ -143,6 +145,31 @@ class Watch:
             works.end_work(db, self.work_id, _WORKER, state, now=self.clock(), error=error)
 
 
+def _barred(db: Session) -> list[tuple[str, str]]:
+    """Return the lanterns that no machine takes, each with the reason of the first that tried."""
+    found = []
+    for job in db.scalars(select(tables.Job).order_by(tables.Job.id)):
+        tried = [t.reason for t in job.run_times if not t.eligible]
+        if job.run_times and len(tried) == len(job.run_times) and job.design_version:
+            station = job.station.name if job.station else "spare"
+            found.append((f"{station} · {job.design_version.design.name}", tried[0]))
+    return found
+
+
+def _travel(packages: Path, folders: list[tuple[str, str]]) -> str:
+    """Return the travel of each machine's programs before and after ordering, in words."""
+    sums: dict[str, list[float]] = {}
+    for machine, folder in folders:
+        said = json.loads((packages / folder / "job.json").read_text())["travel_order_s"]
+        one = sums.setdefault(machine, [0.0, 0.0])
+        one[0] += said["nearest_neighbour"]
+        one[1] += said["ordered"]
+    return ", ".join(
+        f"{machine} {before / 60:.1f} -> {after / 60:.1f} min"
+        for machine, (before, after) in sorted(sums.items())
+    )
+
+
 def summary(settings: Settings, result: Opening, seconds: float) -> str:
     """Return what was done, in a few lines."""
     plan = result.plan
@@ -154,6 +181,11 @@ def summary(settings: Settings, result: Opening, seconds: float) -> str:
         worst = max((p.outline_max_mm or 0 for p in ready), default=0.0)
         deepest = max((p.depth_max_mm or 0 for p in ready), default=0.0)
         slowest = max(((p.run_s or 0, names[p.machine_id]) for p in ready), default=(0.0, ""))
+        planned = {(row.job_id, row.machine_id) for row in rows}
+        folders = [
+            (names[p.machine_id], p.folder) for p in ready if (p.job_id, p.machine_id) in planned and p.folder
+        ]
+        barred = _barred(db)
     zone = scenario.CARVE_FROM.tzinfo
     nights = plan.tiers.get("stored_nights", {})
     lines = [
@@ -167,6 +199,8 @@ def summary(settings: Settings, result: Opening, seconds: float) -> str:
         f"{result.prepared} programs proven: outline within {worst:.3f} mm, depth within {deepest:.3f} mm",
         f"{len(result.refused)} programs refused on the way and planned elsewhere",
         f"slowest step: {slowest[0] / 60:.0f} min on {slowest[1]}" if ready else "",
+        "travel between cuts, nearest first -> as ordered: " + _travel(settings.packages, folders),
+        *(f"cut by no machine: {label}: {why}" for label, why in barred),
         f"made in {seconds:.0f} s",
     ]
     if plan.undone:
