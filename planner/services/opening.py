@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session, selectinload, sessionmaker
 from planner.database import tables
 from planner.database.session import reading, unit_of_work
 from planner.database.states import JobState, PreparationState
-from planner.services.planning import StoredPlan, plan_season, published_plan
+from planner.services.planning import StoredPlan, plan_season, published_plan, stored_plan
 from planner.services.preparing import (
     JobInputs,
     Prepared,
@@ -56,7 +56,8 @@ def prepare_opening(
     """Survey all open jobs, plan them, and write a proven program for the machine that got each.
 
     Where a machine's program is refused by the virtual cut, that machine is barred for that job and the
-    plan is made again. What was surveyed or prepared before from the same inputs is not done twice.
+    plan is made again, moving only what must. What was surveyed, planned or prepared before from the same
+    inputs is not done twice.
 
     Parameters
     ----------
@@ -98,11 +99,26 @@ def prepare_opening(
 
     each_done(executor, survey_or_prepare, [(inputs, packages) for inputs in todo], surveyed, stop=stop)
     refused: list[tuple[str, str]] = []
+    with reading(factory) as db:
+        plan = stored_plan(db, season_id)
+    settled = plan is not None and not todo
     for _ in range(_ROUNDS):
-        report(done, total, "planning the fleet")
-        plan = plan_season(
-            factory, season_id, by=by, now=clock(), start=start, seconds=seconds, seed=seed, stop=stop
-        )
+        if plan is None or not settled:
+            report(done, total, "planning the fleet")
+            keep = plan is not None  # only what must moves: the programs of the rest are written
+            plan = plan_season(
+                factory,
+                season_id,
+                by=by,
+                now=clock(),
+                start=start,
+                seconds=max(2.0, seconds / 4) if keep else seconds,
+                seed=seed,
+                stop=stop,
+                published=keep,
+                most_moved=0.0,
+            )
+        settled = False
         with reading(factory) as db:
             calls = _unprepared(db, season_id)
 
@@ -122,6 +138,7 @@ def prepare_opening(
         if len(refused) == before:
             break
     report(total, total, "all prepared and planned")
+    assert plan is not None
     with reading(factory) as db:
         return Opening(plan, _prepared_count(db, season_id), tuple(refused))
 

@@ -462,6 +462,28 @@ def published_plan(db: Session, season_id: int) -> tables.Plan:
     return plan
 
 
+def stored_plan(db: Session, season_id: int) -> StoredPlan | None:
+    """Return the season's published plan as it was stored, None before the first.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    season_id : int
+        The season [-].
+    """
+    plan = db.scalar(
+        select(tables.Plan).where(
+            tables.Plan.season_id == season_id, tables.Plan.state == PlanState.PUBLISHED
+        )
+    )
+    if plan is None:
+        return None
+    finish = max((row.end_at for row in plan.rows), default=None)
+    undone = tuple(one["job"] for one in plan.undone)
+    return StoredPlan(plan.id, plan.tiers, undone, plan.seconds, len(plan.rows), finish)
+
+
 def _ids(db: Session, season_id: int) -> dict[str, dict[str, int]]:
     machines = db.scalars(select(tables.Machine))
     return {
