@@ -189,16 +189,16 @@ class _Rows:
     def travel(self, tip: Floats, direction: Floats, shell_mm: float, turn: _Turn | None = None) -> None:
         """Go along the shell to a point on it; the first and last move join points outside it.
 
-        The way is the shortest one, unless the turn asked for is nearer to the way round the other side.
+        The way is a great circle; with a turn it goes evenly round the turn's axis, on the side it asks for.
         """
         start, lean = self.tips[-1][-1], self.directions[-1][-1]
         first = start / np.linalg.norm(start) * shell_mm
         last = tip / np.linalg.norm(tip) * shell_mm
-        whole = 0 if turn is None else _whole_turns(first, last, turn)
-        if turn is None or whole == 0:
+        if turn is None:
             way = _great_circle(first, last)
             lean_way = _slerp(lean, direction, len(way))
         else:
+            whole = _whole_turns(first, last, turn)
             way, lean_way = _way_round(first, last, lean, direction, turn.axis, whole)
         if np.linalg.norm(start - first) < 1e-6:
             way, lean_way = way[1:], lean_way[1:]
@@ -230,10 +230,15 @@ def _great_circle(start: Floats, end: Floats) -> Floats:
 
 def _azimuth_deg(point: Floats, axis: Floats) -> tuple[float, float]:
     """Return azimuth about an axis, counter-clockwise, and latitude over the plane across it [deg]."""
-    side = normalised(np.cross(axis, [1.0, 0.0, 0.0] if abs(axis[0]) < 0.9 else [0.0, 1.0, 0.0]))
-    across, along = np.cross(side, axis), float(point @ axis)
+    (across, side), along = _sides(axis), float(point @ axis)
     x, y = float(point @ across), float(point @ side)
     return float(np.degrees(np.arctan2(y, x))), float(np.degrees(np.arctan2(along, np.hypot(x, y))))
+
+
+def _sides(axis: Floats) -> tuple[Floats, Floats]:
+    """Return unit vectors at azimuth 0 and 90 deg about an axis."""
+    side = normalised(np.cross(axis, [1.0, 0.0, 0.0] if abs(axis[0]) < 0.9 else [0.0, 1.0, 0.0]))
+    return np.cross(side, axis), side
 
 
 def _whole_turns(start: Floats, end: Floats, turn: _Turn) -> int:
@@ -253,8 +258,7 @@ def _way_round(
     share = np.linspace(0.0, 1.0, count)
     turned = np.radians(share * by)
     # at the start's azimuth the way is a meridian, and the lean changes as if nothing turned
-    flat = start - (start @ axis) * axis
-    outward = normalised(flat) if np.linalg.norm(flat) > 1e-9 else np.zeros(3)
+    outward = _turned(_sides(axis)[0], axis, np.radians([azimuth]))[0]
     rise = np.radians(latitude + share * (latitude_end - latitude))
     meridian = np.linalg.norm(start) * (np.cos(rise)[:, None] * outward + np.sin(rise)[:, None] * axis)
     leans = _slerp(lean, _turned(direction, axis, np.radians([-by]))[0], count)
