@@ -20,7 +20,8 @@ from planner.optimizer.problem import MOVED_MIN, NIGHT_MIN, Job, Option, PlanPro
 
 Going = Callable[[], bool]
 Terms = dict[int, float]
-LARGEST = 40_000
+LARGE, LARGEST = 5_000, 40_000
+"""With more columns a programme with fewer rows comes first, or alone."""
 FAR = 10**9
 
 
@@ -84,8 +85,10 @@ def lower_bounds(
     bounds = dict.fromkeys(tiers, 0)
     end = monotonic() + seconds
     relaxed = _Relaxation(problem)
-    if len(relaxed.programme.upper) > LARGEST:
-        return bounds | _of_many(relaxed, tiers, values, seconds)
+    if len(relaxed.programme.upper) > LARGE:
+        bounds |= _of_many(relaxed, tiers, values, seconds)
+        if len(relaxed.programme.upper) > LARGEST:
+            return bounds
     for place, name in enumerate(tiers):
         left = end - monotonic()
         if left <= 0 or not going():
@@ -93,7 +96,8 @@ def lower_bounds(
         terms, constant = relaxed.totals[name]
         if values[name] > 0:
             share = left / max(1, len(tiers) - place)
-            bounds[name] = _least(relaxed.programme, terms, constant, values[name], share, fractions_only)
+            found = _least(relaxed.programme, terms, constant, values[name], share, fractions_only)
+            bounds[name] = max(bounds[name], found)
         relaxed.programme.row(terms, high=values[name] - constant)
     return bounds
 
@@ -105,13 +109,14 @@ def _of_many(
 
     Left out are the rows that tie changes to work, and the last end: the bound stays safe and gets lower.
     """
-    programme = relaxed.programme
-    programme.rows = [
+    whole = relaxed.programme
+    rows = [
         (terms, low, high)
-        for terms, low, high in programme.rows
+        for terms, low, high in whole.rows
         if relaxed.finish not in terms
         and not (len(terms) == 2 and high == 0 and sorted(terms.values()) == [-1.0, 1.0])
     ]
+    programme = _Programme(whole.upper, whole.whole, rows)
     for name in tiers:
         terms, constant = relaxed.totals[name]
         if values[name] > 0:
