@@ -1,10 +1,12 @@
-"""How large is the piece? Volume, skin and weight of a fitted surface.
+"""How large is the piece, and how does it stand? Volume, skin, weight and own axis.
 
 Over directions u the volume is the integral of r^3 / 3 and the skin that of r^2 / (n u), n being the normal:
 Gauss's nodes over the height of u, even steps round it.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -51,3 +53,54 @@ def _nodes() -> tuple[Floats, Floats]:
     longitude = (np.arange(_ROUND) + 0.5) * 2 * np.pi / _ROUND
     unit = unit_of(longitude[None], np.arcsin(heights)[:, None])
     return unit, (shares * 2 * np.pi / _ROUND)[:, None]
+
+
+@dataclass(frozen=True, slots=True)
+class OwnAxis:
+    """How the piece's own axis stands on the seat."""
+
+    lean_deg: float  # away from the seat's Z
+    towards_deg: float  # longitude towards which the stem leans
+    flatness: float  # polar by equatorial radius; near 1 an axis means nothing
+
+
+def own_axis(points_mm: Floats) -> OwnAxis:
+    """Return the axis of the spheroid that fits points best, whichever way it leans.
+
+    For each axis the spheroid about it is a linear least squares problem; the axis itself is searched. The
+    mapping frame keeps the seat's directions all the same: a design follows the machine, not the stem.
+
+    Parameters
+    ----------
+    points_mm : ndarray (n, 3)
+        Points of the skin [mm].
+    """
+    from scipy.optimize import minimize
+
+    def misfit(lean: Floats) -> float:
+        return _spheroid(points_mm, lean)[1]
+
+    starts = [np.zeros(2), *(0.15 * np.array([np.cos(a), np.sin(a)]) for a in np.arange(4) * np.pi / 2)]
+    best = min(starts, key=misfit)
+    simplex = best + 0.05 * np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    how = {"initial_simplex": simplex, "xatol": 1e-5, "fatol": 1e-15}
+    found = minimize(misfit, best, method="Nelder-Mead", options=how)
+    lean = np.asarray(found.x, float)
+    return OwnAxis(
+        lean_deg=float(np.degrees(np.hypot(*lean))),
+        towards_deg=float(np.degrees(np.arctan2(lean[1], lean[0]))),
+        flatness=_spheroid(points_mm, lean)[0],
+    )
+
+
+def _spheroid(points: Floats, lean: Floats) -> tuple[float, float]:
+    """Return flatness and misfit of the spheroid about an axis that leans by a vector of x and y [rad]."""
+    size = float(np.hypot(*lean))
+    along = np.array([*(np.sin(size) * lean / size if size > 1e-12 else np.zeros(2)), np.cos(size)])
+    height = points @ along
+    away2 = np.sum(points**2, axis=1) - height**2
+    # away2 + k h2 - 2 c . p = d about a centre c: linear in k, the centre's terms and d
+    terms = np.column_stack([height**2, points, np.ones(len(points))])
+    solved, _, _, _ = np.linalg.lstsq(terms, -away2, rcond=None)
+    rest = away2 + terms @ solved
+    return float(1.0 / np.sqrt(max(solved[0], 1e-6))), float(rest @ rest) / float(np.mean(away2)) ** 2

@@ -62,6 +62,7 @@ def plan(
 @click.option("--out", type=_FILE, help="Where a picture of what is known goes, SVG.")
 def look(file: Path, tip_radius_mm: float | None, out: Path | None) -> None:
     """Fit the skin and say what the touches are worth: noise, outliers, drift, what is not known."""
+    from engine.body import own_axis, volume_mm3, weight_kg
     from engine.coverage import coverage_svg
     from engine.errors import EngineError
     from engine.surface import fit_surface
@@ -77,12 +78,18 @@ def look(file: Path, tip_radius_mm: float | None, out: Path | None) -> None:
         refused(error, out or file)
     for finding in findings:
         click.echo(f"{finding.severity}: {finding.text}; {finding.fix}", err=True)
+    stands = own_axis(surface.points_seat_mm)
     x, y, z = surface.origin_seat_mm
     click.echo(
         f"{file.name}: {len(surface.points_seat_mm)} places, middle at {x:.2f}, {y:.2f}, {z:.2f} mm; "
         f"a touch is good to {surface.noise_mm:.3f} mm, touches foretell each other to "
         f"{surface.rms_error_mm:.3f} mm; between base and stem the skin is known to {rms:.3f} mm RMS, "
         f"{worst:.2f} mm at worst"
+    )
+    leans = f"its own axis leans {stands.lean_deg:.1f} deg towards longitude {stands.towards_deg:.0f}"
+    click.echo(
+        f"it holds {volume_mm3(surface) * 1e-6:.2f} l, about {weight_kg(surface):.1f} kg as a whole squash; "
+        + (leans if abs(stands.flatness - 1) > 0.03 else "it is too round to have an axis of its own")
     )
 
 

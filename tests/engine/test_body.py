@@ -8,7 +8,7 @@ prolate. Superellipsoids: Jaklic, Leonardis, Solina, *Segmentation and Recovery 
 import numpy as np
 import pytest
 
-from engine.body import skin_mm2, volume_mm3, weight_kg
+from engine.body import own_axis, skin_mm2, volume_mm3, weight_kg
 from engine.errors import BadInput
 from engine.surface import surface_of
 
@@ -63,3 +63,23 @@ def test_a_squash_weighs_what_the_trade_says():
     assert weight_kg(surface, 0.65) == pytest.approx(6.7, abs=0.1)
     with pytest.raises(BadInput, match=r"0\.05 to 2"):
         weight_kg(surface, 0)
+
+
+@pytest.mark.parametrize(("lean_deg", "towards_deg"), [(0.0, 0.0), (6.0, 40.0), (11.0, -150.0)])
+@pytest.mark.parametrize(("equator", "pole"), [(100, 78), (60, 95)])
+def test_the_own_axis_of_a_leaning_spheroid(lean_deg, towards_deg, equator, pole):
+    """Points of a spheroid that was leaned and shifted: its lean to 0.1 deg, its flatness to a thousandth."""
+    i = np.arange(300) + 0.5
+    z = -0.8 + 1.7 * i / 300
+    lon = i * np.pi * (3 - np.sqrt(5))
+    unit = np.stack([np.sqrt(1 - z**2) * np.cos(lon), np.sqrt(1 - z**2) * np.sin(lon), z], axis=1)
+    skin = unit / np.sqrt((1 - z**2) / equator**2 + z**2 / pole**2)[:, None]
+    t, w = np.radians(lean_deg), np.radians(towards_deg)
+    about = np.array([-np.sin(w), np.cos(w), 0.0])  # turning about it takes +Z towards longitude w
+    cross = np.cross(about, skin)
+    leaned = skin * np.cos(t) + cross * np.sin(t) + (skin @ about)[:, None] * about * (1 - np.cos(t))
+    found = own_axis(leaned + np.array([5.0, -3.0, 120.0]))
+    assert found.lean_deg == pytest.approx(lean_deg, abs=0.1)
+    assert found.flatness == pytest.approx(pole / equator, rel=1e-3)
+    if lean_deg:
+        assert found.towards_deg == pytest.approx(towards_deg, abs=0.5)

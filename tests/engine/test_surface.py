@@ -5,8 +5,11 @@ common text of coordinate metrology; Flack, NPL Good Practice Guide 43, *CMM Pro
 Correcting along the ray instead errs by r (1 / cos(angle) - 1). Spheroids and spheres are closed forms.
 """
 
+import time
+
 import numpy as np
 import pytest
+from scipy.interpolate import RBFInterpolator
 
 from engine.errors import CannotBeDone
 from engine.frames import lonlat_of, normalised, unit_of
@@ -213,6 +216,33 @@ def test_a_ribbed_piece_is_found_to_its_noise(seed):
     assert np.sqrt(np.mean(error**2)) <= 0.10
     assert np.quantile(error, 0.99) <= 0.26
     assert surface.noise_mm == pytest.approx(0.1, rel=1 / 3)
+
+
+@pytest.mark.parametrize("seed", [4, 5])
+def test_the_skin_is_twice_as_true_as_a_thin_plate(seed):
+    """Held-out error at most half that of scipy's thin-plate interpolator on the same touches."""
+    unit, centres = squash_touches(np.random.default_rng(seed))
+    surface, _ = fit_surface(scan(centres))
+    asked = fibonacci(3000)
+    asked = asked[(asked[:, 2] > np.sin(np.radians(-55))) & (asked[:, 2] < np.sin(np.radians(60)))]
+    plate = RBFInterpolator(unit, np.linalg.norm(centres, axis=1))(asked) - squash(asked)
+    ours = squash_error(surface, asked)
+    assert np.sqrt(np.mean(ours**2)) <= 0.5 * np.sqrt(np.mean(plate**2))
+
+
+def test_fit_and_reading_are_quick():
+    """432 touches in half a second of one core, a hundred thousand directions in 0.3 s; the best of three."""
+    _, centres = squash_touches(np.random.default_rng(4))
+    touched = scan(centres, 1.5)
+    surface, _ = fit_surface(touched)  # compiled, loaded
+    many = fibonacci(100_000)
+    for work, seconds in ((lambda: fit_surface(touched), 0.5), (lambda: radius_at(surface, many), 0.3)):
+        spent = []
+        for _ in range(3):
+            begin = time.process_time()
+            work()
+            spent.append(time.process_time() - begin)
+        assert min(spent) <= seconds
 
 
 @pytest.mark.parametrize("noise_mm", [0.03, 0.2])

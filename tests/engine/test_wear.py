@@ -92,3 +92,20 @@ def test_a_still_cutter_has_no_life():
     """Surface speed must be above 0."""
     with pytest.raises(BadInput, match="surface speed 0"):
         life_min(Life("squash", 0.25, 600), 0.0)
+
+
+@pytest.mark.parametrize(
+    ("speeds", "lives", "exponent", "constant", "life_at_80"),
+    [
+        ([160, 100], [5.75, 47], 0.223710, 236.628, 127.44),
+        ([160, 130, 100], [5.75, 14.25, 47], 0.223513, 236.136, 126.80),
+        ([160, 130], [5.75, 14.25], 0.228789, 238.739, 118.97),
+    ],
+    ids=["ends", "least squares of the logs", "first two"],
+)
+def test_three_points_of_a_textbook(speeds, lives, exponent, constant, life_at_80):
+    """(160, 5.75), (130, 14.25), (100, 47): the textbook's problem on tool life, recomputed each way."""
+    life = taylor_from_points(speeds, lives)
+    assert life.exponent == pytest.approx(exponent, abs=1e-6)
+    assert life.constant_m_per_min == pytest.approx(constant, abs=1e-3)
+    assert life_min(life, 80) == pytest.approx(life_at_80, abs=0.01)

@@ -295,6 +295,9 @@ def test_snyders_ellipsoidal_mercator():
     x, y = to_sheet(chart, np.array([-75 * DEG]), np.array([ray]))[0] / scale
     assert x == pytest.approx(11688673.7, abs=0.06)
     assert y == pytest.approx(4139145.6553, abs=0.1)
+    parallel = a * np.cos(35 * DEG) / np.sqrt(1 - e2 * np.sin(35 * DEG) ** 2) * scale
+    ahead = to_sheet(chart, np.array([-75 * DEG + 1e-3]), np.array([ray]))[0, 0] / scale - x
+    assert ahead * scale / (1e-3 * parallel) == pytest.approx(1.2194146, abs=6e-8)  # k, eq. 7-8
     lon, lat = to_sphere(chart, np.array([[11688673.7, 4139145.6553]]) * scale)
     assert np.degrees(np.arctan(np.tan(lat[0]) / (1 - e2))) == pytest.approx(35, abs=1e-5)
     assert np.degrees(lon[0]) == pytest.approx(-75, abs=1e-5)
