@@ -193,13 +193,24 @@ class _Grid:
 
     def look(self, grid: Floats, lon: Floats, lat: Floats) -> Floats:
         """Return a field of the grid between its nodes (bilinear)."""
-        from scipy.ndimage import map_coordinates
-
-        if self.full:
-            grid = np.concatenate([grid[:, -1:], grid, grid[:, :1]], axis=1)
         row, column = self.place(lon, lat)
-        found: Floats = map_coordinates(grid, [row, column + self.full], order=1, mode="nearest")
+        i, down = self._between(row, len(self.lat), wraps=False)
+        j, right = self._between(column, len(self.lon), wraps=self.full)
+        after = (j + 1) % len(self.lon)
+        upper = grid[i, j] * (1 - right) + grid[i, after] * right
+        lower = grid[i + 1, j] * (1 - right) + grid[i + 1, after] * right
+        found: Floats = upper * (1 - down) + lower * down
         return found
+
+    @staticmethod
+    def _between(place: Floats, count: int, wraps: bool) -> tuple[Ints, Floats]:
+        """Return the node before each place and how far on it lies; beyond the rim the last one counts."""
+        if wraps:
+            before = np.floor(place).astype(np.int64)
+            return before % count, place - before
+        inside = np.clip(place, 0, count - 1)
+        before = np.minimum(inside.astype(np.int64), count - 2)
+        return before, inside - before
 
     def normals(self) -> Floats:
         """Return the skin's normals at the nodes (h, w, 3)."""
@@ -1056,15 +1067,19 @@ def _apart(regions: _Regions, step: float) -> Bools:
 
 def _uncut(grid: _Grid, regions: _Regions, edge: Floats) -> list[int]:
     """Return the regions in which nothing at all is cut."""
+    from scipy.ndimage import minimum
+
     found = []
+    numbers = np.arange(len(regions.polygons))
+    least = np.atleast_1d(minimum(edge, regions.inside, numbers)) if len(numbers) else numbers
+    held = np.bincount(regions.inside[regions.inside >= 0], minlength=len(numbers)) > 0
     for number, polygon in enumerate(regions.polygons):
-        mine = regions.inside == number
         point = polygon.representative_point()
         middle = grid.look(edge, np.array([point.x]), np.array([point.y]))
         rim = grid.look(
             edge, *(values[regions.line.owner == number] for values in (regions.line.lon, regions.line.lat))
         )
-        if not ((edge[mine] < 0).any() or (middle < 0).any() or (rim < 0).any()):
+        if not ((held[number] and least[number] < 0) or (middle < 0).any() or (rim < 0).any()):
             found.append(number)
     return found
 

@@ -13,6 +13,7 @@ import re
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,7 @@ class Drawing:
     mm_per_unit: float | None
 
 
+@lru_cache(maxsize=16)  # one drawing goes onto many pieces
 def read_svg(content: bytes, name: str) -> Drawing:
     """Return the filled shapes and strokes of an SVG document.
 
