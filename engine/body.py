@@ -83,8 +83,12 @@ def own_axis(points_mm: Floats) -> OwnAxis:
     starts = [np.zeros(2), *(0.15 * np.array([np.cos(a), np.sin(a)]) for a in np.arange(4) * np.pi / 2)]
     best = min(starts, key=misfit)
     simplex = best + 0.05 * np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
-    how = {"initial_simplex": simplex, "xatol": 1e-5, "fatol": 1e-15}
-    found = minimize(misfit, best, method="Nelder-Mead", options=how)
+    found = minimize(
+        misfit,
+        best,
+        method="Nelder-Mead",
+        options={"initial_simplex": simplex, "xatol": 1e-5, "fatol": 1e-15},
+    )
     lean = np.asarray(found.x, float)
     return OwnAxis(
         lean_deg=float(np.degrees(np.hypot(*lean))),
