@@ -86,7 +86,7 @@ def lower_bounds(
     end = monotonic() + seconds
     relaxed = _Relaxation(problem)
     if len(relaxed.programme.upper) > LARGE:
-        bounds |= _of_many(relaxed, tiers, values, seconds)
+        bounds |= _of_many(relaxed, tiers, values, end - monotonic())
         if len(relaxed.programme.upper) > LARGEST:
             return bounds
     for place, name in enumerate(tiers):

@@ -29,6 +29,8 @@ Stop = Callable[[], bool]
 TINY, SMALL = 900, 3500
 """So many possible pairs of steps on one resource are left to the exact model alone, or as the last means."""
 FREE_JOBS = 14
+POLISHED, POLISHED_MANY = 0.75, 0.65
+"""Share of the time that goes into better plans; the rest is for what no plan can go below."""
 ROUNDS = 40
 """Rounds of improvement where the answer must be repeatable, in place of time."""
 
@@ -244,14 +246,15 @@ def _pairs(floor: Floor) -> int:
 def _polish(floor: Floor, board: Board, clock: _Clock, effort: Effort) -> Board:
     """Take turns: many quick rounds of taking out and placing anew, and exact repair of a few open times."""
     rng = np.random.default_rng(effort.seed)
+    share = POLISHED if len(floor.jobs) <= MANY else POLISHED_MANY
     places = _places(floor, rng)
     rounds = 0
-    while clock.going(0.75)() or effort.deterministic:
+    while clock.going(share)() or effort.deterministic:
         rounds += 1
         if effort.deterministic:
             board = improve(board, rng, lambda: not clock.stop(), 10)
         else:
-            end = min(clock.left(0.75), 0.06 * clock.seconds)
+            end = min(clock.left(share), 0.06 * clock.seconds)
             until = clock.passed() + end
             board = improve(board, rng, lambda until=until: clock.passed() < until and not clock.stop())  # type: ignore[misc]
         if clock.stop() or (effort.deterministic and rounds > ROUNDS // 10):
@@ -293,7 +296,7 @@ def _repaired(
     }
     if not chosen:
         return board
-    seconds = 0.5 if effort.deterministic else min(max(0.3, 0.06 * clock.seconds), clock.left(0.75))
+    seconds = 0.5 if effort.deterministic else min(max(0.3, 0.06 * clock.seconds), clock.left(POLISHED))
     if seconds <= 0:
         return board
     better = repair(floor, board, chosen, places, replace(effort, seconds=seconds), lambda: not clock.stop())
