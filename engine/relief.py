@@ -63,6 +63,7 @@ _LINK_LIFT_MM = 0.3  # beside the relief a link runs this far above the skin
 _NO_CUT_MM = 0.01
 _RIM_MM = 0.08  # the skin beside a relief counts as this much higher: no ball may so much as graze it
 _SHANK_RAD = np.radians(1.0)  # a lean below it moves the shank by less than the rim is wide
+_DIRECTION_STRIDE = 8  # places along a row from one at which the machine is asked how it leans to the next
 _SHANK_STRIDE = 2  # the floor's grid is read at every second place for the shank
 _SHANK_ROUNDS = 3
 _ROW_GAP = 0.25  # of the grid's step: nearer to a row none is put between
@@ -710,7 +711,11 @@ def _clear_of_shank(
     ball_mm: float,
 ) -> Floats:
     """Return the radii of the centres (n,), raised where a leaning shank would cut the floor beside it."""
-    directions = cutter_directions(machine, unit * radius[:, None] + surface.origin_seat_mm, unit)
+    few = np.append(np.arange(0, len(unit) - 1, _DIRECTION_STRIDE), len(unit) - 1)
+    taken = cutter_directions(machine, (unit * radius[:, None])[few] + surface.origin_seat_mm, unit[few])
+    every = np.arange(len(unit))
+    off = np.stack([np.interp(every, few, part) for part in (taken - unit[few]).T], axis=1)
+    directions = normalised(unit + off)  # the machine's deviation from the ray changes slowly
     aslant = np.sqrt(np.maximum(1 - np.sum(directions * unit, axis=1) ** 2, 0.0))
     if aslant.max() < np.sin(_SHANK_RAD):
         return radius
