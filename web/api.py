@@ -261,7 +261,7 @@ def tonight() -> Tonight:
     """Give the coming night."""
     with reading_db() as db:
         line = _season(db)
-        overview = queries.season_overview(db, line.season_id, now=now())
+        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
         night = coming_night(overview, now())
         facts = queries_web.night_facts(db, line.season_id, night)
         plan = queries_web.plan_facts(db, line.season_id)

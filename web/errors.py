@@ -17,7 +17,7 @@ _WORDS = {
     429: ("Too often", "Nothing was kept. Wait a little, then try again."),
     404: ("This is not here", "The address may be old, or the job was given up. Nothing was changed."),
     405: ("This page can only be looked at", "Nothing was changed."),
-    409: ("Somebody else was faster", "Nothing of yours was kept. Go back, look again, then decide."),
+    409: ("Changed meanwhile", "Nothing of yours was kept. Go back, look again, then decide."),
     422: ("This was not taken", "Nothing of it was kept. Correct it and try again."),
     500: (
         "This page broke",

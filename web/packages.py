@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
 from dataclasses import dataclass
 from functools import lru_cache
@@ -113,11 +114,18 @@ def changed_ns(packages: Path, name: str) -> int | None:
     name : str
         Path of the picture under it [-].
     """
-    found = folder_of(packages, name)
+    found = _place_of(packages, name)
     try:
-        return None if found is None else found.stat().st_mtime_ns
+        return None if found is None else os.stat(found).st_mtime_ns
     except OSError:
         return None
+
+
+@lru_cache(maxsize=20_000)
+def _place_of(packages: Path, name: str) -> str | None:
+    """Return where a picture lies; asked for hundreds of times a page, so it is worked out once."""
+    found = folder_of(packages, name)
+    return None if found is None else str(found)
 
 
 @lru_cache(maxsize=600)

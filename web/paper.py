@@ -24,6 +24,7 @@ from planner.services.floor import CHECKS, LIT_FAULTS
 from web import packages
 from web.access import allow, name
 from web.answers import shown_preparation
+from web.season import dates_between
 from web.session import now, reading_db, tell_times_in, the_season, venue, writing_db, zone
 
 pages = Blueprint("paper", __name__)
@@ -144,9 +145,10 @@ def _size() -> str:
 
 
 def _days(db: Session, line: SeasonLine) -> tuple[date, ...]:
-    """Return the days on which the published plan has jobs."""
-    rows = queries_web.planned_rows(db, line.season_id, limit=5000)
-    return tuple(sorted({row.start_at.astimezone(zone()).date() for row in rows}))
+    """Return the days over which the plan in force reaches."""
+    plan = queries_web.plan_facts(db, line.season_id)
+    span = queries_web.plan_span(db, plan.plan_id) if plan else None
+    return dates_between(span.first_at, span.last_at) if span else ()
 
 
 def _day(days: tuple[date, ...]) -> date:
@@ -236,7 +238,7 @@ def _intake(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
 
 def _season(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
     return {
-        "overview": queries.season_overview(db, line.season_id, now=now()),
+        "overview": queries.season_overview(db, line.season_id, now=now(), count_late=False),
         "plan": queries_web.plan_facts(db, line.season_id),
         "lots": queries.lots(db),
         "done": queries_web.venue_figures(db, line.season_id),

@@ -21,7 +21,8 @@ from web.session import now, reading_db, the_season, zone
 
 pages = Blueprint("season", __name__)
 _ACTIVE = ("waiting", "running")
-_DAYS = 4  # drawn at once
+_DAYS = 4  # drawn at once, at most
+_ROWS = 160  # about as many jobs
 _SILENT_S = 30  # a worker that says nothing for longer is taken for gone
 
 
@@ -34,12 +35,12 @@ def season() -> ResponseReturnValue:
         works = queries.work_progress(db)
         if line is None:
             return render_template("nothing.html", works=progress_of(works))
-        overview = queries.season_overview(db, line.season_id, now=now())
+        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
         plan = queries_web.plan_facts(db, line.season_id)
         answer = answer_of(db, line.season_id, overview, plan)
         span = queries_web.plan_span(db, plan.plan_id) if plan else None
-        dates = _dates(span.first_at, span.last_at) if span else ()
-        shown = _shown(dates)
+        dates = dates_between(span.first_at, span.last_at) if span else ()
+        shown = _shown(dates, span.rows if span else 0)
         chart = None
         if plan is not None and shown:
             begin = datetime.combine(shown[0], datetime.min.time(), zone())
@@ -72,13 +73,17 @@ def answer_of(
     return season_answer(overview, night, facts, plan, late, coming[0] if coming else None)
 
 
-def _dates(first_at: datetime, last_at: datetime) -> tuple[date, ...]:
+def dates_between(first_at: datetime, last_at: datetime) -> tuple[date, ...]:
+    """Return the local dates from one instant to another."""
     first, last = first_at.astimezone(zone()).date(), last_at.astimezone(zone()).date()
     return tuple(first + timedelta(days=n) for n in range((last - first).days + 1))
 
 
-def _shown(dates: tuple[date, ...]) -> tuple[date, ...]:
-    """Return the days that are drawn: from the one asked for, else from today or the first with jobs."""
+def _shown(dates: tuple[date, ...], rows: int) -> tuple[date, ...]:
+    """Return the days that are drawn: from the one asked for, else from today or the first with jobs.
+
+    As many days as a person can take in at once: four, fewer where they are full.
+    """
     if not dates:
         return ()
     today = now().astimezone(zone()).date()
@@ -86,8 +91,9 @@ def _shown(dates: tuple[date, ...]) -> tuple[date, ...]:
         wanted = date.fromisoformat(request.args.get("day", ""))
     except ValueError:
         wanted = today if today in dates else dates[0]
-    start = max(0, min(len(dates) - _DAYS, (wanted - dates[0]).days))
-    return dates[start : start + _DAYS]
+    count = min(_DAYS, max(1, _ROWS * len(dates) // max(1, rows)))
+    start = max(0, min(len(dates) - count, (wanted - dates[0]).days))
+    return dates[start : start + count]
 
 
 @pages.get("/works.json")

@@ -37,7 +37,7 @@ def tonight() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=progress_of(queries.work_progress(db)))
-        overview = queries.season_overview(db, line.season_id, now=now())
+        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
         night = coming_night(overview, now())
         begin = _midnight(now().astimezone(zone()).date())
         found: dict[str, Any] = {

@@ -22,11 +22,11 @@ def venue() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=None)
-        overview = queries.season_overview(db, line.season_id, now=now())
+        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
         plan = queries_web.plan_facts(db, line.season_id)
         answer = answer_of(db, line.season_id, overview, plan)
-        figures = queries_web.venue_figures(db, line.season_id)
         rows = queries_web.station_rows(db, line.season_id, line.last_night)
+        figures = queries_web.venue_figures(db, line.season_id, rows)
         forecast = queries_web.newest_result(db, "forecast", line.season_id)
     areas: dict[str, list[queries_web.StationRow]] = {}
     for row in rows:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, String, Subquery, case, cast, func, or_, select
+from sqlalchemy import ColumnElement, String, Subquery, case, cast, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from planner.database import tables
 from planner.database.lines import ChartRow, JobLine, Lane, SeasonChart, Span
-from planner.database.queries.parts import READY, label_of, pictures, thumbnail
+from planner.database.queries.parts import READY, label_of, thumbnail
 from planner.database.states import JobState, PlanState, PreparationState, WorkpieceState, WorkState
 from planner.errors import NotFound
 
@@ -130,11 +130,17 @@ def found_jobs(
     season = db.get(tables.Season, season_id)
     if season is None:
         raise NotFound(f"there is no season {season_id}")
-    job, picture, planned = tables.Job, pictures(), _planned(season_id)
+    job = tables.Job
     wanted = [job.season_id == season_id, *(_stands_in(word) for word in words.split())]
     if state is not None:
         wanted.append(job.state == state)
-    total = db.scalar(_with_names(select(func.count(job.id))).where(*wanted)) or 0
+    counted, chosen = select(func.count(job.id)), select(job.id)
+    if words.strip():
+        counted, chosen = _with_names(counted), _with_names(chosen)
+    total = db.scalar(counted.where(*wanted)) or 0
+    ids = db.scalars(
+        chosen.where(*wanted).order_by(job.night, job.priority.desc(), job.id).limit(limit).offset(offset)
+    ).all()
     rows = db.execute(
         _with_names(
             select(
@@ -146,23 +152,21 @@ def found_jobs(
                 tables.Station.area,
                 tables.Design.name.label("design"),
                 tables.Workpiece.number.label("workpiece"),
-                picture.c.folder,
-                planned.c.machine,
-                planned.c.start_at,
-                planned.c.end_at,
             )
         )
-        .outerjoin(picture, picture.c.job_id == job.id)
-        .outerjoin(planned, planned.c.job_id == job.id)
-        .where(*wanted)
+        .where(job.id.in_(ids))
         .order_by(job.night, job.priority.desc(), job.id)
-        .limit(limit)
-        .offset(offset)
     ).all()
-    return FoundJobs(total, _job_lines(season, rows))
+    return FoundJobs(total, _job_lines(season, rows, pictures_of(db, ids), _planned(db, season_id, ids)))
 
 
-def _job_lines(season: tables.Season, rows: Sequence[Any]) -> tuple[JobLine, ...]:
+def _job_lines(
+    season: tables.Season,
+    rows: Sequence[Any],
+    pictures: dict[int, str],
+    planned: dict[int, tuple[str, datetime, datetime]],
+) -> tuple[JobLine, ...]:
+    nowhere = ("", None, None)
     return tuple(
         JobLine(
             job_id=row.id,
@@ -174,16 +178,51 @@ def _job_lines(season: tables.Season, rows: Sequence[Any]) -> tuple[JobLine, ...
             workpiece=row.workpiece or "",
             priority=row.priority,
             state=row.state,
-            thumbnail=thumbnail(row.folder),
-            machine=row.machine or "",
-            start_at=row.start_at,
-            end_at=row.end_at,
+            thumbnail=pictures.get(row.id, ""),
+            machine=planned.get(row.id, nowhere)[0],
+            start_at=planned.get(row.id, nowhere)[1],
+            end_at=planned.get(row.id, nowhere)[2],
         )
         for row in rows
     )
 
 
-def _with_names(statement: Select[Any]) -> Select[Any]:
+def pictures_of(db: Session, job_ids: Iterable[int]) -> dict[int, str]:
+    """Return the path of each job's lit picture, for some jobs; one statement a thousand of them.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    job_ids : iterable of int
+        The jobs [-].
+    """
+    run_time = tables.RunTime
+    found: dict[int, str] = {}
+    ids = list(dict.fromkeys(job_ids))
+    for start in range(0, max(1, len(ids)), 1000):  # one at least: as many statements for few as for many
+        newest = (
+            select(run_time.job_id, func.max(run_time.preparation_id).label("preparation_id"))
+            .where(run_time.job_id.in_(ids[start : start + 1000]))
+            .group_by(run_time.job_id)
+            .subquery()
+        )
+        rows = db.execute(
+            select(newest.c.job_id, tables.Preparation.folder).join(
+                tables.Preparation, tables.Preparation.id == newest.c.preparation_id
+            )
+        )
+        found |= {job_id: thumbnail(folder) for job_id, folder in rows}
+    return found
+
+
+def _published_id(db: Session, season_id: int) -> int | None:
+    """Return the number of the plan in force."""
+    plan = tables.Plan
+    return db.scalar(select(plan.id).where(plan.season_id == season_id, plan.state == PlanState.PUBLISHED))
+
+
+def _with_names(statement: Any) -> Any:
     """Join what a job is called by: station, design and piece."""
     job = tables.Job
     return (
@@ -209,29 +248,22 @@ def _stands_in(word: str) -> ColumnElement[bool]:
     return or_(*(place.icontains(word, autoescape=True) for place in places))
 
 
-def _planned(season_id: int) -> Subquery:
-    """Return where the published plan puts each job: columns job_id, machine, start_at, end_at."""
-    row, plan = tables.PlanRow, tables.Plan
-    whole = (
-        select(
-            row.plan_id,
-            row.job_id,
-            func.min(row.start_at, type_=row.start_at.type).label("start_at"),
-            func.max(row.end_at, type_=row.end_at.type).label("end_at"),
-            func.max(row.step).label("step"),
-        )
-        .join(plan, plan.id == row.plan_id)
-        .where(plan.state == PlanState.PUBLISHED, plan.season_id == season_id)
-        .group_by(row.plan_id, row.job_id)
-        .subquery()
-    )
-    last = (row.plan_id == whole.c.plan_id) & (row.job_id == whole.c.job_id) & (row.step == whole.c.step)
-    return (
-        select(whole.c.job_id, whole.c.start_at, whole.c.end_at, tables.Machine.name.label("machine"))
-        .join(row, last)
+def _planned(
+    db: Session, season_id: int, job_ids: Sequence[int]
+) -> dict[int, tuple[str, datetime, datetime]]:
+    """Return where the plan in force ends some jobs, and from when to when it has them."""
+    row = tables.PlanRow
+    steps = db.execute(
+        select(row.job_id, tables.Machine.name, row.start_at, row.end_at)
         .join(tables.Machine, tables.Machine.id == row.machine_id)
-        .subquery()
+        .where(row.plan_id == (_published_id(db, season_id) or 0), row.job_id.in_(job_ids))
+        .order_by(row.job_id, row.step)
     )
+    out: dict[int, tuple[str, datetime, datetime]] = {}
+    for job_id, machine, start_at, end_at in steps:
+        first = out[job_id][1] if job_id in out else start_at
+        out[job_id] = (machine, first, end_at)
+    return out
 
 
 def refused_designs(db: Session) -> dict[int, tuple[dict[str, Any], ...]]:
@@ -428,7 +460,7 @@ def planned_rows(
     season = db.get(tables.Season, season_id)
     if season is None:
         raise NotFound(f"there is no season {season_id}")
-    row, plan, job, picture = tables.PlanRow, tables.Plan, tables.Job, pictures()
+    row, job = tables.PlanRow, tables.Job
     statement = (
         select(
             row.start_at,
@@ -443,17 +475,14 @@ def planned_rows(
             tables.Design.name.label("design"),
             tables.Workpiece.number,
             tables.Workpiece.store_place,
-            picture.c.folder,
         )
-        .join(plan, plan.id == row.plan_id)
         .join(job, job.id == row.job_id)
         .join(tables.Machine, tables.Machine.id == row.machine_id)
         .outerjoin(tables.Station, tables.Station.id == job.station_id)
         .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
         .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
         .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
-        .outerjoin(picture, picture.c.job_id == job.id)
-        .where(plan.state == PlanState.PUBLISHED, plan.season_id == season_id)
+        .where(row.plan_id == (_published_id(db, season_id) or 0))
         .order_by(row.start_at, row.machine_id)
         .limit(limit)
         .offset(offset)
@@ -474,6 +503,8 @@ def planned_rows(
         statement = statement.where(
             job.state.in_((JobState.WANTED, JobState.CHOSEN, JobState.PREPARED, JobState.CUTTING))
         )
+    rows = db.execute(statement).all()
+    pictures = pictures_of(db, (row.id for row in rows))
     return tuple(
         FloorRow(
             job_id=found.id,
@@ -485,13 +516,13 @@ def planned_rows(
             night=found.night,
             start_at=found.start_at,
             end_at=found.end_at,
-            thumbnail=thumbnail(found.folder),
+            thumbnail=pictures.get(found.id, ""),
             machine_id=found.machine_id,
             machine=found.machine,
             cutters=tuple(found.cutters),
             due_at=season.due_at(found.night).astimezone(UTC),
         )
-        for found in db.execute(statement)
+        for found in rows
     )
 
 
@@ -651,7 +682,7 @@ def station_rows(db: Session, season_id: int, night: date) -> tuple[StationRow, 
     night : date
         Lanterns first wanted later are left out [-].
     """
-    job, station, picture, check = tables.Job, tables.Station, pictures(), tables.LitCheck
+    job, station, check = tables.Job, tables.Station, tables.LitCheck
     newest = (
         select(job.station_id, func.max(job.id).label("job_id"))
         .where(job.season_id == season_id, job.night <= night, job.state != JobState.CANCELLED)
@@ -673,7 +704,6 @@ def station_rows(db: Session, season_id: int, night: date) -> tuple[StationRow, 
             tables.Workpiece.number,
             rated.c.rating,
             rated.c.ratings,
-            picture.c.folder,
         )
         .outerjoin(newest, newest.c.station_id == station.id)
         .outerjoin(job, job.id == newest.c.job_id)
@@ -681,10 +711,10 @@ def station_rows(db: Session, season_id: int, night: date) -> tuple[StationRow, 
         .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
         .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
         .outerjoin(rated, rated.c.job_id == job.id)
-        .outerjoin(picture, picture.c.job_id == job.id)
         .where(station.season_id == season_id)
         .order_by(station.id)
-    )
+    ).all()
+    pictures = pictures_of(db, (row.job_id for row in rows if row.job_id))
     return tuple(
         StationRow(
             station_id=row.Station.id,
@@ -699,7 +729,7 @@ def station_rows(db: Session, season_id: int, night: date) -> tuple[StationRow, 
             night=row.night,
             rating=float(row.rating) if row.rating is not None else None,
             ratings=row.ratings or 0,
-            thumbnail=thumbnail(row.folder),
+            thumbnail=pictures.get(row.job_id, ""),
         )
         for row in rows
     )
@@ -819,7 +849,7 @@ class VenueFigures:
     machine_h: float
 
 
-def venue_figures(db: Session, season_id: int) -> VenueFigures:
+def venue_figures(db: Session, season_id: int, stations: Sequence[StationRow] | None = None) -> VenueFigures:
     """Return what a venue asks for, of one season.
 
     Parameters
@@ -828,12 +858,14 @@ def venue_figures(db: Session, season_id: int) -> VenueFigures:
         An open session [-].
     season_id : int
         The season [-].
+    stations : sequence of StationRow, optional
+        From `station_rows` of the last night, where they are at hand [-].
     """
     season = db.get(tables.Season, season_id)
     if season is None:
         raise NotFound(f"there is no season {season_id}")
     job, run, piece = tables.Job, tables.Run, tables.Workpiece
-    rows = station_rows(db, season_id, season.last_night)
+    rows = station_rows(db, season_id, season.last_night) if stations is None else stations
     spares = sum(ready for _, ready in spare_jobs(db, season_id).values())
     replaced = db.scalar(
         select(func.count(job.id)).where(
@@ -944,7 +976,7 @@ def night_facts(db: Session, season_id: int, night: date) -> NightFacts:
     season = db.get(tables.Season, season_id)
     if season is None:
         raise NotFound(f"there is no season {season_id}")
-    job, ends = tables.Job, _ends(season_id)
+    job, ends = tables.Job, _ends(_published_id(db, season_id) or 0, night)
     due_at = season.due_at(night).astimezone(UTC)
     open_ = job.state.not_in(READY)
     row = db.execute(
@@ -966,13 +998,13 @@ def night_facts(db: Session, season_id: int, night: date) -> NightFacts:
     return NightFacts(*(count or 0 for count in row))
 
 
-def _ends(season_id: int) -> Subquery:
-    """Return when the published plan ends each job: columns job_id, end_at."""
-    row, plan = tables.PlanRow, tables.Plan
+def _ends(plan_id: int, night: date) -> Subquery:
+    """Return when a plan ends each job of a night: columns job_id, end_at."""
+    row, job = tables.PlanRow, tables.Job
     return (
         select(row.job_id, func.max(row.end_at, type_=row.end_at.type).label("end_at"))
-        .join(plan, plan.id == row.plan_id)
-        .where(plan.state == PlanState.PUBLISHED, plan.season_id == season_id)
+        .join(job, job.id == row.job_id)
+        .where(row.plan_id == plan_id, job.night == night)
         .group_by(row.job_id)
         .subquery()
     )
@@ -1097,7 +1129,7 @@ def _spans(db: Session, table: Any, from_at: datetime, until_at: datetime) -> di
 def _chart_rows(
     db: Session, season: tables.Season, plan_id: int, from_at: datetime, until_at: datetime
 ) -> dict[int, list[ChartRow]]:
-    row, job, picture = tables.PlanRow, tables.Job, pictures()
+    row, job = tables.PlanRow, tables.Job
     found = db.execute(
         select(
             row.job_id,
@@ -1112,17 +1144,16 @@ def _chart_rows(
             tables.Station.name.label("station"),
             tables.Design.name.label("design"),
             tables.Workpiece.number,
-            picture.c.folder,
         )
         .join(job, job.id == row.job_id)
         .outerjoin(tables.Station, tables.Station.id == job.station_id)
         .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
         .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
         .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
-        .outerjoin(picture, picture.c.job_id == job.id)
         .where(row.plan_id == plan_id, row.end_at > from_at, row.start_at < until_at)
         .order_by(row.start_at)
-    )
+    ).all()
+    pictures = pictures_of(db, (one.job_id for one in found))
     out: dict[int, list[ChartRow]] = {}
     for one in found:
         line = ChartRow(
@@ -1134,7 +1165,7 @@ def _chart_rows(
             workpiece=one.number or "",
             state=one.state,
             priority=one.priority,
-            thumbnail=thumbnail(one.folder),
+            thumbnail=pictures.get(one.job_id, ""),
             start_at=one.start_at,
             end_at=one.end_at,
             due_at=season.due_at(one.night).astimezone(UTC),

@@ -430,6 +430,7 @@ class Job(Recorded, Base):
 
     __tablename__ = "jobs"
     __table_args__ = (
+        Index("ix_jobs_season_id_night", "season_id", "night"),
         CheckConstraint("priority >= 1", name="priority"),
         CheckConstraint("width_mm > 0", name="width"),
         CheckConstraint("latitude_deg BETWEEN -90 AND 90", name="latitude"),
@@ -551,6 +552,7 @@ class PlanRow(Base):
     __tablename__ = "plan_rows"
     __table_args__ = (
         UniqueConstraint("plan_id", "job_id", "step"),
+        Index("ix_plan_rows_plan_id_start_at", "plan_id", "start_at"),
         CheckConstraint("end_at > start_at", name="end_after_start"),
         CheckConstraint("step >= 0", name="step"),
     )

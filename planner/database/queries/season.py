@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from datetime import UTC, date, datetime, timedelta
 
-from sqlalchemy import case, func, or_, select
+from sqlalchemy import case, func, literal, or_, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
+from planner.database.columns import UtcDateTime
 from planner.database.lines import (
     ChartRow,
     Lane,
@@ -42,7 +43,7 @@ def seasons(db: Session) -> tuple[SeasonLine, ...]:
     )
 
 
-def season_overview(db: Session, season_id: int, *, now: datetime) -> SeasonOverview:
+def season_overview(db: Session, season_id: int, *, now: datetime, count_late: bool = True) -> SeasonOverview:
     """Return a season as a whole: stations, jobs by night and state, machines, pieces, the published plan.
 
     Parameters
@@ -53,6 +54,8 @@ def season_overview(db: Session, season_id: int, *, now: datetime) -> SeasonOver
         The season [-].
     now : datetime
         Whether a machine is down is asked for this instant [-].
+    count_late : bool
+        Whether all nights' late jobs are counted, which reads the whole plan; else 0 [-].
     """
     season = _season(db, season_id)
     plan = _published(db, season_id)
@@ -74,7 +77,7 @@ def season_overview(db: Session, season_id: int, *, now: datetime) -> SeasonOver
         stations=sum(areas.values()),
         stations_by_area=areas,
         jobs_by_state=dict(by_state),
-        late_jobs=_late_jobs(db, season, plan),
+        late_jobs=_late_jobs(db, season, plan) if count_late else 0,
         undone=tuple(plan.undone) if plan else (),
         plan_id=plan.id if plan else None,
         planned_at=plan.recorded_at if plan else None,
@@ -299,12 +302,15 @@ def _late_jobs(db: Session, season: tables.Season, plan: tables.Plan | None) -> 
         return 0
     job, row = tables.Job, tables.PlanRow
     ends = (
-        select(job.night, func.max(row.end_at))
+        select(job.night, func.max(row.end_at, type_=row.end_at.type).label("end_at"))
         .join(job, job.id == row.job_id)
         .where(row.plan_id == plan.id)
         .group_by(row.job_id, job.night)
+        .subquery()
     )
-    return sum(end_at > season.due_at(night) for night, end_at in db.execute(ends))
+    due = {night: literal(season.due_at(night).astimezone(UTC), UtcDateTime()) for night in _dates(season)}
+    late = select(func.count()).select_from(ends).where(ends.c.end_at > case(due, value=ends.c.night))
+    return db.scalar(late) or 0
 
 
 def _lanes(

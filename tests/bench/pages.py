@@ -1,0 +1,236 @@
+"""How fast do the pages answer? Ten thousand invented jobs, twenty people at once, every page in turn.
+
+`python -m tests.bench pages [--jobs 10000] [--people 20] [--seconds 60] [--alone]`: a server of its own in
+another process, people as threads that look at a page, think, and look at the next. Prints the median and the
+95th percentile of each page; ends with 1 where a page failed or the 95th percentile is above the bar: 150 ms
+with all people, 100 ms with one alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import http.client
+import multiprocessing
+import random
+import tempfile
+import threading
+import time
+from collections import defaultdict
+from datetime import UTC, date, datetime, timedelta
+from datetime import time as clock_time
+from pathlib import Path
+from statistics import quantiles
+from typing import Any
+
+from sqlalchemy import insert
+from sqlalchemy.orm import Session
+
+from planner.config import Settings
+from planner.database import migrate, tables
+from planner.database.session import session_factory, unit_of_work
+
+NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)
+SAID = {"recorded_at": NOW, "recorded_by": "bench"}
+PAGES = (
+    "/tonight", "/", "/floor", "/floor/3", "/jobs", "/jobs?q=walk+fox", "/jobs?page=120", "/jobs/4321",
+    "/workpieces", "/workpieces?page=60", "/designs", "/machines", "/cutters", "/plan", "/changes",
+    "/paper/pick", "/venue", "/works.json", "/api/v1/jobs", "/api/v1/tonight",
+)  # fmt: skip
+THINK_S = 0.5  # a person who is in a hurry
+BAR_MS, ALONE_MS = 150.0, 100.0
+MACHINES, STATIONS, NIGHTS = 8, 400, 100  # a venue that lights the whole winter
+
+
+def fill(db: Session, jobs: int) -> None:
+    """Write a season with as many jobs, all planned, each with a preparation and three run times."""
+    season = tables.Season(
+        id=1, name="The Long Dusk", site="Larkmere", time_zone="Europe/London", dusk=clock_time(17, 25),
+        opening_night=date(2026, 10, 24), last_night=date(2026, 10, 24) + timedelta(days=NIGHTS - 1), **SAID,
+    )  # fmt: skip
+    season.nights = [
+        tables.Night(night=season.opening_night + timedelta(days=n), temperature_c=11.0)
+        for n in range(NIGHTS)
+    ]
+    names = ("Running Fox", "Moth Pair", "Fern Spiral", "Leaf Fall")
+    designs = [
+        tables.Design(
+            id=n, name=name, **SAID,
+            versions=[
+                tables.DesignVersion(
+                    id=n, version=1, artwork=b"<svg/>", file_name="a.svg", digest="0", width_mm=200,
+                    height_mm=120, **SAID,
+                )
+            ],
+        )
+        for n, name in enumerate(names, 1)
+    ]  # fmt: skip
+    machines = [
+        tables.Machine(
+            id=n, name=f"Machine {n}", description="{}", digest="0", max_diameter_mm=360,
+            fixture_class="ring", **SAID,
+            shifts=[
+                tables.MachineShift(
+                    start_at=NOW.replace(hour=5, minute=0) + timedelta(days=d),
+                    end_at=NOW.replace(hour=16, minute=0) + timedelta(days=d), **SAID,
+                )
+                for d in range(NIGHTS)
+            ],
+        )
+        for n in range(1, MACHINES + 1)
+    ]  # fmt: skip
+    cutters = [
+        tables.Cutter(
+            name=f"6F-{n:02d}", type_name="6F", description={"name": "6F"}, life_left=1 - n / 70, **SAID
+        )
+        for n in range(60)
+    ]
+    lot = tables.Lot(
+        id=1, name="L-1", variety="Crown", kind="squash", quantity=jobs, received_on=NOW.date(), **SAID
+    )
+    plan = tables.Plan(
+        id=1, season_id=1, state="published", start_at=NOW, seed=0, seconds=60, tiers={}, published_at=NOW,
+        published_by="bench", problem={"frozen_until_min": 60}, **SAID,
+    )  # fmt: skip
+    db.add_all([season, *designs, *machines, *cutters, lot, plan])
+    db.flush()
+    areas = ("Lime Walk", "Orangery", "Root Row", "Pergola", "Gate")
+    _put(db, tables.Station, [
+        {"id": n, "season_id": 1, "name": f"{areas[n % 5]} {n}", "area": areas[n % 5], "size_class": "large",
+         "kind": "through", "least_rating": 6}
+        for n in range(1, STATIONS + 1)
+    ])  # fmt: skip
+    _put(db, tables.Workpiece, [
+        {"id": n, "lot_id": 1, "number": f"{n:05d}", "diameter_mm": 280, "height_mm": 250, "ribs": 10,
+         "state": "hollow", "store_place": f"rack {n % 40}", "clamp_number": 0, "note": "", **SAID}
+        for n in range(1, jobs + 1)
+    ])  # fmt: skip
+    _put(db, tables.Job, [
+        {"id": n, "season_id": 1, "station_id": 1 + n % STATIONS, "workpiece_id": n,
+         "night": date(2026, 10, 24) + timedelta(days=(n // STATIONS) % NIGHTS),
+         "design_version_id": 1 + n % 4, "state": "prepared" if n % 3 else "cut", "revision": 1,
+         "longitude_deg": 0.0, "latitude_deg": 5.0, "turn_deg": 0.0, "mirror": False, "cutter_types": [],
+         "overrides": {}, "priority": 1, **SAID}
+        for n in range(1, jobs + 1)
+    ])  # fmt: skip
+    _put(db, tables.Preparation, [
+        {"id": n, "job_id": n, "machine_id": 1 + n % MACHINES, "state": "done", "inputs_digest": "0",
+         "folder": f"job_{n}", "run_s": 1200.0, "cutting_m": 2.0, "wear": {"6F": 0.01}, "findings": [],
+         "prepared_at": NOW, "engine_version": "0", **SAID}
+        for n in range(1, jobs + 1)
+    ])  # fmt: skip
+    _put(db, tables.RunTime, [
+        {"job_id": n, "machine_id": 1 + (n + k) % MACHINES, "preparation_id": n if k == 0 else None,
+         "eligible": True, "reason": "", "run_min": 20.0 + k, "wear": {"6F": 0.01}}
+        for n in range(1, jobs + 1) for k in range(3)
+    ])  # fmt: skip
+    a_day = -(-jobs // (MACHINES * NIGHTS))
+    each = timedelta(hours=11) / a_day
+    rows = []
+    for n in range(1, jobs + 1):
+        turn = (n - 1) // MACHINES
+        begin = NOW.replace(hour=5, minute=0) + timedelta(days=turn // a_day) + each * (turn % a_day)
+        rows.append(
+            {"plan_id": 1, "job_id": n, "step": 0, "machine_id": 1 + n % MACHINES, "start_at": begin,
+             "end_at": begin + each, "cutters": ["6F-1"]}
+        )  # fmt: skip
+    _put(db, tables.PlanRow, rows)
+    _put(db, tables.Change, [
+        {"kind": "up", "words": f"Machine {n % MACHINES + 1} is up", "undo": {}, **SAID} for n in range(5000)
+    ])  # fmt: skip
+
+
+def _put(db: Session, table: Any, rows: list[dict[str, Any]]) -> None:
+    for start in range(0, len(rows), 500):
+        db.execute(insert(table), rows[start : start + 500])
+
+
+def serve(url: str, folder: str, port: Any) -> None:
+    """Serve the pages in this process and tell the port."""
+    from waitress.server import create_server
+
+    from web import create_app
+
+    app = create_app(Settings(url, Path(folder), "Europe/London"), clock=lambda: NOW, demo=True)
+    server = create_server(app, host="127.0.0.1", port=0, threads=8)
+    port.put(server.effective_port)
+    server.run()
+
+
+def look(
+    port: int, until: float, seed: int, think_s: float, told: dict[str, list[float]], bad: list[str]
+) -> None:
+    """Look at one page after another, as one person does."""
+    chance = random.Random(seed)
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+    while time.monotonic() < until:
+        page = chance.choice(PAGES)
+        began = time.perf_counter()
+        try:
+            connection.request("GET", page)
+            answer = connection.getresponse()
+            answer.read()
+        except OSError as error:
+            bad.append(f"{page}: {error}")
+            connection = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+            continue
+        told[page].append(1000 * (time.perf_counter() - began))
+        if answer.status != 200:
+            bad.append(f"{page}: {answer.status}")
+        time.sleep(chance.uniform(0, 2 * think_s))
+
+
+def main(arguments: list[str]) -> int:
+    """Measure the pages; return 1 where one failed or the bar is not met."""
+    asked = argparse.ArgumentParser(prog="python -m tests.bench pages")
+    asked.add_argument("--jobs", type=int, default=10_000)
+    asked.add_argument("--people", type=int, default=20)
+    asked.add_argument("--seconds", type=float, default=60.0)
+    asked.add_argument("--alone", action="store_true", help="One person without a pause, bar 100 ms.")
+    options = asked.parse_args(arguments)
+    people = 1 if options.alone else options.people
+    with tempfile.TemporaryDirectory() as folder:
+        url = f"sqlite:///{Path(folder) / 'bench.db'}"
+        migrate.upgrade(url)
+        factory = session_factory(url)
+        with unit_of_work(factory) as db:
+            fill(db, options.jobs)
+        factory.kw["bind"].dispose()
+        context = multiprocessing.get_context("spawn")
+        port_queue = context.Queue()
+        server = context.Process(target=serve, args=(url, folder, port_queue), daemon=True)
+        server.start()
+        port = port_queue.get(timeout=60)
+        told: dict[str, list[float]] = defaultdict(list)
+        bad: list[str] = []
+        for page in PAGES:  # what is loaded once is loaded before
+            connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
+            connection.request("GET", page)
+            connection.getresponse().read()
+        until = time.monotonic() + options.seconds
+        think_s = 0.0 if options.alone else THINK_S
+        crowd = [
+            threading.Thread(target=look, args=(port, until, seed, think_s, told, bad))
+            for seed in range(people)
+        ]
+        for person in crowd:
+            person.start()
+        for person in crowd:
+            person.join()
+        server.terminate()
+        server.join()
+    return _report(told, bad, people, ALONE_MS if options.alone else BAR_MS)
+
+
+def _report(told: dict[str, list[float]], bad: list[str], people: int, bar_ms: float) -> int:
+    print(f"{'page':<24}{'looks':>7}{'median':>10}{'p95':>10}")
+    for page in PAGES:
+        times = told[page]
+        if len(times) > 1:
+            cut = quantiles(times, n=20)
+            print(f"{page:<24}{len(times):>7}{cut[9]:>7.0f} ms{cut[18]:>7.0f} ms")
+    every = [one for times in told.values() for one in times]
+    p95 = quantiles(every, n=20)[18] if len(every) > 1 else float("inf")
+    print(f"{people} people, {len(every)} looks, {len(bad)} failed, p95 {p95:.0f} ms, bar {bar_ms:.0f} ms")
+    for line in sorted(set(bad))[:5]:
+        print(f"  {line}")
+    return 1 if bad or p95 > bar_ms else 0
