@@ -38,6 +38,7 @@ from engine.wall import wall_at
 
 # of the openings' area that a larger cutter may leave in corners before a smaller one is taken
 _LOST_SHARE = 0.03
+_TURN_RAD = np.radians(2.5)
 _DEPTH_ROUNDS = 20
 _DEPTH_SETTLED_MM = 0.01
 _FOOT_SETTLED = 1e-3  # change of the foot's direction [-]
@@ -205,11 +206,10 @@ def _lay(
     rules: Rules,
 ) -> list[tuple[Floats, Floats, Floats]]:
     """Return for each sheet line its skin points, directions and tips at every level, all lines at once."""
-    ends = np.cumsum([len(line) for line in lines])[:-1]
-    unit = unit_of(*to_sphere(chart, np.concatenate(lines)))
-    skin = points_at(surface, unit)
-    normal = normals_at(surface, unit)
-    directions = cutter_directions(machine, skin + surface.origin_seat_mm, normal)
+    ends, unit, skin, normal, directions = _stood(lines, chart, surface, machine)
+    finer = [_finer(*pair) for pair in zip(lines, np.split(directions, ends), strict=True)]
+    if any(len(new) > len(old) for new, old in zip(finer, lines, strict=True)):
+        ends, unit, skin, normal, directions = _stood(finer, chart, surface, machine)
     deepest = float(wall_at(wall, unit).max()) + rules.overshoot_mm
     shares = _level_shares(deepest, cutter, rules)
 
@@ -225,6 +225,30 @@ def _lay(
             np.split(skin, ends), np.split(directions, ends), np.split(tips, ends, axis=1), strict=True
         )
     ]
+
+
+def _stood(
+    lines: Sequence[Floats], chart: Chart, surface: Surface, machine: Machine
+) -> tuple[Ints, Floats, Floats, Floats, Floats]:
+    """Return where the lines end, and rays, skin points, normals and the cutter's directions, all in one."""
+    ends = np.cumsum([len(line) for line in lines])[:-1]
+    unit = unit_of(*to_sphere(chart, np.concatenate(lines)))
+    skin = points_at(surface, unit)
+    normal = normals_at(surface, unit)
+    return ends, unit, skin, normal, cutter_directions(machine, skin + surface.origin_seat_mm, normal)
+
+
+def _finer(line: Floats, directions: Floats) -> Floats:
+    """Return a sheet line with places between vertices from one of which to the next the cutter turns far.
+
+    Over a rib the tip, deep below, swings much farther than the skin point moves.
+    """
+    turn = np.arccos(np.clip(np.sum(directions[1:] * directions[:-1], axis=1), -1.0, 1.0))
+    parts = np.maximum(np.ceil(turn / _TURN_RAD), 1).astype(np.int64)
+    if (parts == 1).all():
+        return line
+    at = np.concatenate([np.arange(n) / n + i for i, n in enumerate(parts)] + [[len(line) - 1.0]])
+    return np.stack([np.interp(at, np.arange(len(line)), column) for column in line.T], axis=1)
 
 
 def _level_shares(deepest_mm: float, cutter: Cutter, rules: Rules) -> Floats:
@@ -287,32 +311,101 @@ def tips_at_depth(
     return found
 
 
+_RING_SHARE = 0.5  # of the design's width; a wider opening below the middle counts as a low ring
+_INSIDE_SHARE = 0.99  # of an opening's area that lies inside another's outline
+
+
 def _with_precedence(
     passes: list[CutPass], openings: Sequence[Region], metric: SkinMetric, rules: Rules
 ) -> tuple[CutPass, ...]:
-    """Let a small opening be cut before a larger neighbour behind a narrow web; holes come first."""
+    """Let delicate passes be cut before weakening ones, each with its reason.
+
+    Every opening has a rank: low rings last, then by the area inside its outline. Waiting is only ever for a
+    lower rank, so no circle can arise.
+    """
     scale = mean_scale(metric)
-    shapes = {region.name: region.polygon for region in openings}
+    names = [region.name for region in openings]
+    filled = [Polygon(region.polygon.exterior) for region in openings]
+    rings = _low_rings(openings)
+    rank = {n: (n in rings, f.area, n) for n, f in zip(names, filled, strict=True)}
+    before = {
+        name: _earlier(at, names, openings, filled, rank, scale, rules) for at, name in enumerate(names)
+    }
+    of_region: dict[str, list[int]] = {}
+    for i, one in enumerate(passes):
+        of_region.setdefault(one.region, []).append(i)
     out = []
     for i, one in enumerate(passes):
-        after, reasons = [], []
-        for j, other in enumerate(passes):
-            if i == j:
-                continue
-            mine, theirs = shapes[one.region], shapes[other.region]
-            if one.region == other.region:
-                if one.closed and other.along_centre:
-                    after.append(j)
-                    reasons.append("the narrow part first, while all is stiff")
-            elif (theirs.area, other.region) < (mine.area, one.region):
-                gap = mine.distance(theirs) * scale
-                if gap < rules.web_floor_mm * 1.5:
-                    after.append(j)
-                    reasons.append(
-                        f"{other.region} is smaller and only {gap:.0f} mm away: delicate before weakening"
-                    )
-        out.append(_replace_after(one, tuple(after), tuple(reasons)))
+        own = _earlier_in_region(i, passes, of_region[one.region])
+        others = [(j, why) for name, why in before[one.region] for j in of_region.get(name, ())]
+        both = own + others
+        out.append(_replace_after(one, tuple(j for j, _ in both), tuple(why for _, why in both)))
     return tuple(out)
+
+
+def _earlier(
+    at: int,
+    names: Sequence[str],
+    openings: Sequence[Region],
+    filled: Sequence[Polygon],
+    rank: dict[str, tuple[bool, float, str]],
+    scale: float,
+    rules: Rules,
+) -> list[tuple[str, str]]:
+    """Return the openings that are cut before one, and why."""
+    mine, found = openings[at], []
+    reach = rules.web_floor_mm * 1.5 / scale
+    boxes = shapely.box(*np.transpose([shapely.bounds(f) for f in filled]))
+    near = (
+        np.flatnonzero(shapely.distance(boxes, boxes[at]) < reach)
+        if not rank[mine.name][0]
+        else range(len(names))
+    )
+    for j in map(int, near):
+        name = names[j]
+        if rank[name] >= rank[mine.name]:
+            continue
+        inside = filled[at].intersection(filled[j]).area > _INSIDE_SHARE * filled[j].area
+        gap = mine.polygon.distance(openings[j].polygon) * scale
+        if inside:
+            found.append((name, f"{name} lies inside {mine.name}: inside before outside"))
+        elif gap < rules.web_floor_mm * 1.5:
+            found.append((name, f"{name} is smaller and only {gap:.0f} mm away: delicate before weakening"))
+        elif rank[mine.name][0] and not rank[name][0]:
+            found.append(
+                (name, f"{mine.name} rings the piece low down: it carries all above, so it comes last")
+            )
+    return found
+
+
+def _low_rings(openings: Sequence[Region]) -> set[str]:
+    """Return the names of openings in the lower half that run round most of the design's width."""
+    boxes = np.array([region.polygon.bounds for region in openings])
+    low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+    middles = (boxes[:, 1] + boxes[:, 3]) / 2
+    wide = boxes[:, 2] - boxes[:, 0] > _RING_SHARE * (high[0] - low[0])
+    below = middles < (low[1] + high[1]) / 2
+    return {r.name for r, ring in zip(openings, wide & below, strict=True) if ring and len(openings) > 1}
+
+
+def _earlier_in_region(i: int, passes: Sequence[CutPass], same: Sequence[int]) -> list[tuple[int, str]]:
+    """Return the passes of the same opening that are cut before one, and why."""
+    one, found = passes[i], []
+    if not one.closed:
+        return []
+    for j in same:
+        other = passes[j]
+        if other.along_centre:
+            found.append((j, "the narrow part first, while all is stiff"))
+        elif j != i and other.closed and _length_mm(other) < _length_mm(one):
+            found.append((j, f"{other.name} is shorter: a hole before the outline round it"))
+    return found
+
+
+def _length_mm(one: CutPass) -> float:
+    """Return the length of a pass's line on the skin, closed or not."""
+    rows = np.concatenate([one.skin_work_mm, one.skin_work_mm[:1]]) if one.closed else one.skin_work_mm
+    return float(np.linalg.norm(np.diff(rows, axis=0), axis=1).sum())
 
 
 def _replace_after(one: CutPass, after: tuple[int, ...], reasons: tuple[str, ...]) -> CutPass:
