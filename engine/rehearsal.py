@@ -5,7 +5,8 @@ All three come from the same passes, links, axes and writer as the cut itself, s
 - the dry run follows the passes a set height outside the skin with the spindle never started; - the proof
 mark is a letter, a dot and an arrow that points to the stem: no turn and no mirror image of it looks
   the same, so a wrong sign or a swapped axis is seen at a glance;
-- after a stop the passes before a region are left out and all others keep their order.
+- after a stop the passes before a region are left out and all others keep their order; only where an axis
+  would be wound beyond its limit on that shorter way, what is left is ordered afresh.
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ from typing import Any
 import numpy as np
 import shapely
 
-from engine.errors import BadInput
-from engine.prepare import PreparedJob, to_poses
+from engine.errors import BadInput, CannotBeDone
+from engine.prepare import PreparedJob, order_on, to_poses
 from engine.program import write_programs
 from engine.records import CutPass, Layers, Order, Phase, Region, Rules, Treatment
 from engine.travel import link
@@ -46,7 +47,7 @@ def dry_run(job: PreparedJob, height_mm: float = DRY_HEIGHT_MM) -> Programs:
         )
     kept = _followed(job)
     raised = [_raised(job.passes[int(job.order.sequence[k])], height_mm, job) for k in kept]
-    order = _order_of(job.order, kept, np.arange(len(kept)))
+    order = _order_of(job.order, kept)
     rules = replace(job.rules, approach_mm=height_mm)
     notes = (f"dry run {height_mm:g} mm outside the skin: the spindle is never started",)
     return _written(job, raised, order, rules, notes, spindle=False)
@@ -72,13 +73,13 @@ def resumed(job: PreparedJob, region: str) -> Programs:
         known = ", ".join(dict.fromkeys(names))
         raise BadInput(f"region {region!r}: expected one of {known}")
     kept = list(range(names.index(region), len(names)))
-    order = _order_of(job.order, kept, job.order.sequence[kept])
+    order = _order_of(job.order, kept)
     left_out = ", ".join(dict.fromkeys(names[: kept[0]])) or "nothing"
     notes = (
         f"goes on at {region}; left out as cut: {left_out}",
         "touch three places of the scan again before it runs: the piece must lie where it lay",
     )
-    return _written(job, list(job.passes), order, job.rules, notes, spindle=True)
+    return _written(job, _rest(job, kept), order, job.rules, notes, spindle=True)
 
 
 def proof_mark(cutter_diameter_mm: float, height_mm: float = 60.0) -> Layers:
@@ -148,11 +149,21 @@ def _raised(one: CutPass, height_mm: float, job: PreparedJob) -> CutPass:
     )
 
 
-def _order_of(order: Order, kept: Sequence[int], sequence: np.typing.ArrayLike) -> Order:
+def _rest(job: PreparedJob, kept: Sequence[int]) -> list[CutPass]:
+    """Return the passes at these places of the order; what must come before them and is left out is done."""
+    place = {int(job.order.sequence[k]): new for new, k in enumerate(kept)}
+    rest = []
+    for index in place:
+        one = job.passes[index]
+        waits = [(place[i], why) for i, why in zip(one.after, one.reasons, strict=True) if i in place]
+        rest.append(replace(one, after=tuple(i for i, _ in waits), reasons=tuple(why for _, why in waits)))
+    return rest
+
+
+def _order_of(order: Order, kept: Sequence[int]) -> Order:
+    """Return the order of passes that stand in it already."""
     at = list(kept)
-    return replace(
-        order, sequence=np.asarray(sequence), entries=order.entries[at], reversed=order.reversed[at]
-    )
+    return replace(order, sequence=np.arange(len(at)), entries=order.entries[at], reversed=order.reversed[at])
 
 
 def _written(
@@ -165,7 +176,12 @@ def _written(
     spindle: bool,
 ) -> Programs:
     toolpath = link(passes, order, job.surface, job.machine, job.cutters, rules)
-    poses = to_poses(toolpath, passes, job.surface, job.machine)
+    try:
+        poses = to_poses(toolpath, passes, job.surface, job.machine)
+    except CannotBeDone:  # the shorter way winds an axis up: another order may not
+        order = order_on(passes, job.surface, job.machine, rules)
+        toolpath = link(passes, order, job.surface, job.machine, job.cutters, rules)
+        poses = to_poses(toolpath, passes, job.surface, job.machine)
     used = dict.fromkeys(job.cutters[i].name for i in toolpath.cutter.tolist())
     header = {
         "job": job.names.job,
