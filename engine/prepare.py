@@ -58,7 +58,8 @@ from engine.wear import wear_fractions
 WRITTEN_BY = "Lanternwright 0.1.0"
 _STEPS = 8
 _REACHED_MM = 1e-3
-_THIN = 6
+_THIN = 6  # of a relief's points one in so many is timed on another machine
+_OPEN_THIN = 2  # of an opening's
 _PHASES = list(Phase)
 
 
@@ -405,11 +406,11 @@ def _on_other(
 
 
 def _thinned(one: CutPass) -> CutPass:
-    """Return a relief's row with every sixth point: near enough for its time, and far fewer to turn."""
-    n = len(one.skin_work_mm)
-    if one.phase is Phase.OPENING or n < 3 * _THIN:
+    """Return a pass with some of its points: near enough for its time, and far fewer to turn."""
+    n, step = len(one.skin_work_mm), _OPEN_THIN if one.phase is Phase.OPENING else _THIN
+    if n < 3 * step:
         return one
-    kept = np.append(np.arange(0, n - 1, _THIN), n - 1)
+    kept = np.append(np.arange(0, n - 1, step), n - 1)
     return replace(
         one,
         skin_work_mm=one.skin_work_mm[kept],
