@@ -30,7 +30,7 @@ NEAR = 15  # neighbours kept of each cluster, and most clusters taken out at a t
 _BREADTH, _BREADTH_BEHIND = 8, 5  # neighbours tried for the first new link of a move, the second;
 _BREADTH_TIMED, _BREADTH_BEHIND_TIMED = 5, 2  # fewer where a way is worked out, not looked up
 _LONGEST_KICK = 8  # clusters in a stretch of a double bridge
-_SHARE_OPTION, _SHARE_RUIN = 0.1, 0.72  # of the kicks; the rest are double bridges
+_SHARE_OPTION = 0.1  # of the kicks that give a cluster another option
 _FEW_OPTIONS = (
     6  # of a cluster with more, only the one facing the neighbour and the chosen one are tried there
 )
@@ -734,7 +734,7 @@ def _restore(options: Ints, t: Ints, kept: Ints, low: int, high: int) -> None:
 
 
 @_compiled(
-    _f, _floats, _floats, _rows, _rows, _rows, _rows, _floats, _ints, _ints, _rows, _rows, _i, _f, _f, _i,
+    _f, _floats, _floats, _rows, _rows, _rows, _rows, _floats, _ints, _ints, _rows, _rows, _i, _f, _f, _f, _i,
     inside=False,
 )  # fmt: skip
 def anneal(
@@ -752,9 +752,13 @@ def anneal(
     kicks: int,
     hot: float,
     cold: float,
+    ruined: float,
     seed: int,
 ) -> float:
-    """Improve a tour and its options (rows of `kept`) by kicks; copy the best and return its length."""
+    """Improve a tour and its options (rows of `kept`) by kicks; copy the best and return its length.
+
+    The share `ruined` of the kicks takes clusters out; what is left over are double bridges.
+    """
     np.random.seed(seed)
     n = kept.shape[1] - 1
     t = np.empty((SPAN + 1, n + 1), np.int64)
@@ -783,7 +787,7 @@ def anneal(
             length += _way(table, axes, t[GO, behind - 1], t[COME, behind])
             _ask_beside(t, before)
             _ask_beside(t, behind)
-        elif kind < _SHARE_OPTION + _SHARE_RUIN:
+        elif kind < _SHARE_OPTION + ruined:
             length -= _ruin(table, axes, options, starts, near, facing, late, early, t)
         elif kind < 1.0 and n > 4:
             length -= _bridge(table, axes, options, starts, late, t)

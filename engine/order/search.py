@@ -12,9 +12,10 @@ from engine.errors import BadInput, CannotBeDone
 from engine.order.net import Net, distance_net
 from engine.records import Floats, Ints, Report, Stop, ignore, never
 
-_HOT, _COLD = 0.3, 0.01  # temperatures at start and end, as a share of the start's mean link
+_HOT, _HOT_PLAIN, _COLD = 0.3, 0.8, 0.01  # temperatures as shares of the start's mean link; plain: no options
 _ROUNDS = 16  # the search asks `stop` and reports this often
 _LEAST_KICKS = 400
+_RUINED, _RUINED_PLAIN = 0.72, 0.3  # of the kicks, where clusters have a choice and where they have none
 _KICKS_A_CYCLE = 100  # a cluster; a larger budget is spent in more cycles of cooling
 
 Told = Callable[[float], None]
@@ -204,13 +205,15 @@ def search(
     cycles = max(1, budget // (_KICKS_A_CYCLE * n))
     kicks = budget // (cycles * _ROUNDS)
     tables = net.table, net.axes, net.options, net.starts, near, facing, near_way, net.late, net.early
+    plain = net.options.shape[1] == n
+    ruined, heat = (_RUINED_PLAIN, _HOT_PLAIN) if plain else (_RUINED, _HOT)
     for turn in range(cycles * _ROUNDS):
         if stop():
             break
         if turn % _ROUNDS == 0:  # heated again, from the best so far
             kept[:] = best
-        hot, cold = (mean * _HOT * (_COLD / _HOT) ** ((turn % _ROUNDS + step) / _ROUNDS) for step in (0, 1))
-        kernel.anneal(*tables, kept, best, kicks, hot, cold, seed * cycles * _ROUNDS + turn)
+        hot, cold = (mean * heat * (_COLD / heat) ** ((turn % _ROUNDS + step) / _ROUNDS) for step in (0, 1))
+        kernel.anneal(*tables, kept, best, kicks, hot, cold, ruined, seed * cycles * _ROUNDS + turn)
         if told is not None:
             told((turn + 1) / (cycles * _ROUNDS))
     return best[0, :-1].copy()
