@@ -16,13 +16,14 @@ three colours, the spread and the glow are chosen for the eye.
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.errors import BadInput
 from engine.frames import near_longitude, normalised, unit_of
-from engine.records import Floats, Rules, Surface, VirtualCut, Wall
+from engine.records import Floats, Rules, Surface, VirtualCut, Wall, WantedCut
 from engine.surface import normals_at
 from engine.tone import encoded
 from engine.wall import wall_at
@@ -32,6 +33,7 @@ Image = NDArray[np.uint8]
 _LAMP = np.array([1.0, 0.74, 0.33])  # linear light of a warm lamp seen through an opening
 _COLOUR_FALL = np.array([0.85, 1.2, 1.9])  # times k: red, green, blue in flesh
 _SKIN_PASSES = 0.35  # share of the light that uncut skin lets through, against flesh
+_GREY = np.array([0.2126, 0.7152, 0.0722])  # weights of the three colours in a grey (ITU-R BT.709-6)
 _SPREAD_MM = 1.2  # sideways spread of light in flesh
 _NIGHT = np.array([0.0035, 0.0042, 0.0075])
 _MOON = np.array([0.034, 0.042, 0.064])
@@ -43,7 +45,13 @@ _SIGNAL: Image = (encoded(np.linspace(0.0, 1.0, 16384)) * 255 + 0.5).astype(np.u
 
 
 def lit_look(
-    cut: VirtualCut, surface: Surface, wall: Wall, rules: Rules, *, size_px: tuple[int, int] = (420, 420)
+    cut: VirtualCut,
+    surface: Surface,
+    wall: Wall,
+    rules: Rules,
+    *,
+    size_px: tuple[int, int] = (420, 420),
+    front: tuple[float, float] | None = None,
 ) -> Image:
     """Return the look of a cut piece, lit from inside in the dark.
 
@@ -59,13 +67,15 @@ def lit_look(
         The fall of light in flesh and the depth at which the skin is off.
     size_px : tuple of int
         Width and height of the picture [-].
+    front : tuple of float, optional
+        Longitude and latitude that face the viewer; the middle of what is cut when not given [rad].
 
     Returns
     -------
     ndarray (height, width, 3)
         sRGB, 8 bit [-].
     """
-    view = _view(surface, cut, size_px)
+    view = _view(surface, front or _front(cut), size_px)
     fields = _through(cut, surface, wall, rules, view.pixel_mm)
     seen = _look(cut, fields, view.unit)
     clear = seen[:, 3]
@@ -74,6 +84,73 @@ def lit_look(
     light[view.on] += seen[:, :3] * view.cover[view.on][:, None]
     light += _glow(light)
     return _SIGNAL[np.minimum(light * (len(_SIGNAL) - 1), len(_SIGNAL) - 1).astype(np.intp)]
+
+
+def lit_likeness(
+    cut: VirtualCut,
+    wanted: WantedCut,
+    surface: Surface,
+    wall: Wall,
+    rules: Rules,
+    *,
+    size_px: tuple[int, int] = (420, 420),
+) -> float:
+    """Return how alike a relief as cut looks to the wall as wanted, by structure; 1 = the same.
+
+    Both are lit and seen the same way, in the same flesh; only what the cutter's form and the machine's
+    motion change is told. Pixels within the relief count, compared as the signal a screen gets.
+
+    Parameters
+    ----------
+    cut : VirtualCut
+        What the program leaves.
+    wanted : WantedCut
+        With the wanted floor of a relief.
+    surface : Surface
+        The fitted skin.
+    wall : Wall
+        The wall before the cut.
+    rules : Rules
+        The fall of light in flesh and the depth at which the skin is off.
+    size_px : tuple of int
+        Width and height of the pictures [-].
+    """
+    from engine.similarity import similarity
+
+    ideal = _as_wanted(cut, wanted)
+    front = _front(cut)
+    looks = [
+        lit_look(one, surface, wall, rules, size_px=size_px, front=front).astype(float) @ _GREY / 255.0
+        for one in (cut, ideal)
+    ]
+    view = _view(surface, front, size_px)
+    inside = np.zeros(view.on.shape, bool)
+    covered = np.isfinite(_wanted_depth(cut, wanted))[..., None].astype(float)
+    inside[view.on] = _look(cut, covered, view.unit)[:, 0] > 0.99
+    if not inside.any():
+        raise BadInput("no relief is seen from the front, so its look cannot be compared")
+    return similarity(looks[0], looks[1], where=inside)
+
+
+def _as_wanted(cut: VirtualCut, wanted: WantedCut) -> VirtualCut:
+    """Return the cut with the wanted depth wherever a relief is wanted."""
+    depth = _wanted_depth(cut, wanted)
+    return replace(cut, depth_mm=np.where(np.isfinite(depth), depth, cut.depth_mm))
+
+
+def _wanted_depth(cut: VirtualCut, wanted: WantedCut) -> Floats:
+    """Return the wanted depth of a relief on the cut's grid, nan where none is wanted."""
+    from scipy.ndimage import map_coordinates
+
+    lon, lat, depth = wanted.relief_longitude_rad, wanted.relief_latitude_rad, wanted.relief_depth_mm
+    if lon is None or lat is None or depth is None:
+        raise BadInput("the job has no relief, so there is no look to compare")
+    row = (cut.latitude_rad - lat[0]) / (lat[-1] - lat[0]) * (len(lat) - 1)
+    near = near_longitude(cut.longitude_rad, float(lon[0] + lon[-1]) / 2)
+    column = (near - lon[0]) / (lon[-1] - lon[0]) * (len(lon) - 1)
+    at = np.meshgrid(row, column, indexing="ij")
+    found: Floats = map_coordinates(depth, at, order=1, mode="constant", cval=np.nan)
+    return found
 
 
 def thumbnail(image: Image, size_px: tuple[int, int] = (96, 96)) -> Image:
@@ -117,8 +194,8 @@ class _View:
     pixel_mm: float
 
 
-def _view(surface: Surface, cut: VirtualCut, size_px: tuple[int, int]) -> _View:
-    lon, lat = _front(cut)
+def _view(surface: Surface, front: tuple[float, float], size_px: tuple[int, int]) -> _View:
+    lon, lat = front
     out = unit_of(lon, lat)
     right = np.array([-np.sin(lon), np.cos(lon), 0.0])
     up = np.cross(out, right)

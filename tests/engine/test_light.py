@@ -5,9 +5,11 @@ import io
 import numpy as np
 import pytest
 from PIL import Image
+from scipy.ndimage import gaussian_filter
 
-from engine.light import lit_look, png_bytes, thumbnail
-from engine.records import Rules, VirtualCut, Wall
+from engine.errors import BadInput
+from engine.light import lit_likeness, lit_look, png_bytes, thumbnail
+from engine.records import Rules, VirtualCut, Wall, WantedCut
 from engine.surface import surface_of
 
 R = 85.0
@@ -139,3 +141,55 @@ def test_thumbnail_averages():
     image = np.zeros((40, 40, 3), np.uint8)
     image[::2] = 200
     np.testing.assert_allclose(thumbnail(image, (20, 20)), 100, atol=1)
+
+
+# --- likeness ------------------------------------------------------------------------------------------
+
+
+def a_relief(east, north):
+    """Depth of a relief of waves and a bright spot, 60 mm square, between 6 and 15 mm."""
+    wave = 10.5 + 2.5 * np.sin(east / 3.0) * np.cos(north / 4.0) + 2.0 * np.exp(-(east**2 + north**2) / 90)
+    return np.where((np.abs(east) < 30) & (np.abs(north) < 30), wave, 0.0)
+
+
+def wanted_of(depth_of):
+    values = np.arange(-33, 33.1, 0.6)
+    depth = depth_of(*np.meshgrid(values, values))
+    return WantedCut((), (), (), values * MM, values * MM, np.where(depth > 0, depth, np.nan))
+
+
+def test_a_perfect_cut_looks_as_wanted():
+    """The same floor lit the same way: nearly 1, but for the coarser grid of what was wanted."""
+    found = lit_likeness(a_cut(a_relief), wanted_of(a_relief), SPHERE, WALLS, Rules(), size_px=(260, 260))
+    assert found > 0.995
+
+
+def test_the_more_the_floor_is_smoothed_the_less_alike():
+    """A cutter that rounds off more and more detail: the likeness falls, step by step."""
+    told = []
+    for blur in (0.0, 1.5, 4.0, 9.0):
+
+        def smoothed(east, north, blur=blur):
+            return np.where(a_relief(east, north) > 0, gaussian_filter(a_relief(east, north), blur), 0.0)
+
+        told.append(
+            lit_likeness(a_cut(smoothed), wanted_of(a_relief), SPHERE, WALLS, Rules(), size_px=(260, 260))
+        )
+    assert told == sorted(told, reverse=True)
+    assert told[0] - told[-1] > 0.1
+
+
+def test_a_mirrored_relief_is_not_alike():
+    """The same waves the other way round look clearly different."""
+
+    def turned_over(east, north):
+        return a_relief(east + 4.0, -north + 3.0)
+
+    found = lit_likeness(a_cut(turned_over), wanted_of(a_relief), SPHERE, WALLS, Rules(), size_px=(260, 260))
+    assert found < 0.9
+
+
+def test_without_a_relief_there_is_nothing_to_compare():
+    """Refused in words."""
+    with pytest.raises(BadInput, match="no relief"):
+        lit_likeness(a_cut(an_l), WantedCut((), (), ()), SPHERE, WALLS, Rules())
