@@ -8,6 +8,7 @@ import json
 import os
 import shutil
 import tempfile
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -285,8 +286,24 @@ th, td { border: 1px solid #000; padding: 1mm 2mm; text-align: left }
 ul.checks { list-style: none; padding: 0; columns: 2 }
 ul.checks li::before { content: "\\2610\\00a0"; font-size: 15pt }
 .caution { border: 2px solid #000; padding: 2mm; font-size: 12pt }
+.blank { display: inline-block; width: 22mm; border-bottom: 1px solid #000 }
 .mirror { font-weight: bold; font-size: 16pt }
 """
+
+
+def _minded(findings: Sequence[dict[str, Any]]) -> list[str]:
+    """Return the findings in words, those that differ by their place alone as one."""
+    alike: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for one in findings:
+        if one["severity"] != Severity.REFUSE:
+            bare = one["text"].replace(one["place"], "", 1) if one["place"] else one["text"]
+            alike.setdefault((bare, one["fix"]), []).append(one)
+    told = []
+    for (_, fix), group in alike.items():
+        words = f"{group[0]['text']}: {fix}." if fix else f"{group[0]['text']}."
+        more = ", ".join(one["place"] for one in group[1:])
+        told.append(f"{words} The same: {more}." if more else words)
+    return told
 
 
 def sheet_html(description: dict[str, Any], look_png: bytes, flat: str) -> str:
@@ -302,11 +319,7 @@ def sheet_html(description: dict[str, Any], look_png: bytes, flat: str) -> str:
         f"<td>{c['minutes']:.1f} min</td></tr>"
         for n, c in enumerate(d["cutters"], 1)
     )
-    warnings = "".join(
-        f"<li>{esc(f['text'])}. {esc(f['fix'])}</li>"
-        for f in d["findings"]
-        if f["severity"] != Severity.REFUSE
-    )
+    warnings = "".join(f"<li>{esc(told)}</li>" for told in _minded(d["findings"]))
     mirrored = (
         '<p class="mirror">TURNED OVER: this picture is cut mirrored, as asked.</p>'
         if design["mirror"]
@@ -321,6 +334,8 @@ def sheet_html(description: dict[str, Any], look_png: bytes, flat: str) -> str:
 picture {design["longitude_deg"]:.0f} deg from it, {design["latitude_deg"]:.0f} deg above the waist.
 <b>{d["seconds"]["total"] / 60:.0f} min</b> on the machine, deepest cut <b>{d["deepest_mm"]:.0f} mm</b>,
 first pass: {esc(d["first_pass"])}.</p>{mirrored}
+<p>Carrier plate <span class="blank"></span> Clamp <span class="blank"></span> Begun <span class="blank"></span>
+Ended <span class="blank"></span></p>
 <div class="pictures">
 <img alt="Predicted look when lit, from outside" src="data:image/png;base64,{picture}">{flat}</div>
 <table>

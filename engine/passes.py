@@ -474,8 +474,8 @@ def _slug_findings(openings: Sequence[Region], metric: SkinMetric, cutter: Cutte
         Finding(
             Severity.NOTE,
             "loose slug",
-            f"{len(large)} slugs longer than {_LOOSE_SLUG_MM:.0f} mm come free, "
-            f"the longest {size:.0f} mm ({name})",
+            f"{len(large)} slug{'s' if len(large) > 1 else ''} longer than {_LOOSE_SLUG_MM:.0f} mm "
+            f"come{'s' if len(large) == 1 else ''} free, the longest {size:.0f} mm ({name})",
             "stop and isolate the machine before reaching in to take them out",
             place=name,
             measured=size,

@@ -11,7 +11,15 @@ import pytest
 from engine.artwork import read_artwork
 from engine.files import digest_of, read_cutters, read_machine, uniform_wall
 from engine.frames import unit_of
-from engine.package import CAUTION, CHECKS, describe, flat_svg, write_all_or_nothing, write_package
+from engine.package import (
+    CAUTION,
+    CHECKS,
+    describe,
+    flat_svg,
+    sheet_html,
+    write_all_or_nothing,
+    write_package,
+)
 from engine.prepare import Names, prepare
 from engine.records import Placement, ProbeScan
 from engine.rules import rules_for
@@ -186,3 +194,17 @@ def test_programs_of_an_earlier_package_go(tmp_path):
     (tmp_path / "moon" / "notes.txt").write_text("the hand's own")
     write_all_or_nothing(tmp_path / "moon", FILES)
     assert {p.name for p in (tmp_path / "moon").iterdir()} == {*FILES, "notes.txt"}
+
+
+def test_findings_that_differ_by_their_place_alone_are_told_once(job):
+    """Seven narrow openings are one line with seven names, not seven lines."""
+    said = describe(job)
+    narrow = {
+        "severity": "warn", "rule": "slot width", "fix": "widen it", "measured": None, "allowed": None,
+        "unit": "", "longitude_deg": None, "latitude_deg": None,
+    }  # fmt: skip
+    places = [f"opening {n}" for n in (3, 4, 7)]
+    said["findings"] = [narrow | {"text": f"{place} is narrow", "place": place} for place in places]
+    sheet = sheet_html(said, b"", "")
+    assert sheet.count("is narrow") == 1
+    assert "opening 3 is narrow: widen it. The same: opening 4, opening 7." in sheet
