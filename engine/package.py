@@ -334,8 +334,8 @@ def sheet_html(description: dict[str, Any], look_png: bytes, flat: str) -> str:
 picture {design["longitude_deg"]:.0f} deg from it, {design["latitude_deg"]:.0f} deg above the waist.
 <b>{d["seconds"]["total"] / 60:.0f} min</b> on the machine, deepest cut <b>{d["deepest_mm"]:.0f} mm</b>,
 first pass: {esc(d["first_pass"])}.</p>{mirrored}
-<p>Carrier plate <span class="blank"></span> Clamp <span class="blank"></span> Begun <span class="blank"></span>
-Ended <span class="blank"></span></p>
+<p>Carrier plate <span class="blank"></span> Clamp <span class="blank"></span>
+Begun <span class="blank"></span> Ended <span class="blank"></span></p>
 <div class="pictures">
 <img alt="Predicted look when lit, from outside" src="data:image/png;base64,{picture}">{flat}</div>
 <table>
