@@ -23,13 +23,7 @@ def kept_board(floor: Floor) -> Board | None:
     """
     if not floor.published:
         return None
-    base = fixed_board(floor)
-    displaced = []
-    begins = {j: floor.published[j, s].start_min for j, s in sorted(floor.published, reverse=True)}
-    for j in sorted(begins, key=lambda j: (begins[j], j)):
-        if not is_done(base, j) and not _stay(base, j):
-            displaced.append(j)
-    displaced += [j for j in range(len(floor.jobs)) if j not in begins and not is_done(base, j)]
+    base, displaced = staying_board(floor)
     best: tuple[tuple[int, ...], Board] | None = None
     for order in _orders(floor):
         board = base.copy()
@@ -40,6 +34,24 @@ def kept_board(floor: Floor) -> Board | None:
         if best is None or cost < best[0]:
             best = cost, board
     return best[1] if best else base
+
+
+def staying_board(floor: Floor) -> tuple[Board, list[int]]:
+    """Return a board with every published row that can stay, and the jobs that have no place in it.
+
+    Parameters
+    ----------
+    floor : Floor
+        The problem in numbers; its published rows are looked at [-].
+    """
+    board = fixed_board(floor)
+    displaced = []
+    begins = {j: floor.published[j, s].start_min for j, s in sorted(floor.published, reverse=True)}
+    for j in sorted(begins, key=lambda j: (begins[j], j)):
+        if not is_done(board, j) and not _stay(board, j):
+            displaced.append(j)
+    displaced += [j for j in range(len(floor.jobs)) if j not in begins and not is_done(board, j)]
+    return board, displaced
 
 
 def board_of_rows(floor: Floor, rows: Sequence[Row]) -> Board:

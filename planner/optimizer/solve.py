@@ -26,10 +26,10 @@ from planner.optimizer.why import why
 Report = Callable[[int, int, str], None]
 Stop = Callable[[], bool]
 
-TINY, SMALL = 900, 3500
+TINY, SMALL = 1000, 3500
 """So many possible pairs of steps on one resource are left to the exact model alone, or as the last means."""
 FREE_JOBS = 14
-POLISHED, POLISHED_MANY = 0.75, 0.65
+POLISHED_SMALL, POLISHED, POLISHED_MANY = 0.5, 0.75, 0.65
 """Share of the time that goes into better plans; the rest is for what no plan can go below."""
 ROUNDS = 40
 """Rounds of improvement where the answer must be repeatable, in place of time."""
@@ -247,6 +247,8 @@ def _polish(floor: Floor, board: Board, clock: _Clock, effort: Effort) -> Board:
     """Take turns: many quick rounds of taking out and placing anew, and exact repair of a few open times."""
     rng = np.random.default_rng(effort.seed)
     share = POLISHED if len(floor.jobs) <= MANY else POLISHED_MANY
+    if _pairs(floor) <= SMALL:
+        share = POLISHED_SMALL
     places = _places(floor, rng)
     rounds = 0
     while clock.going(share)() or effort.deterministic:
@@ -318,7 +320,7 @@ def _bounded(
     values = dict(zip(floor.tiers, cost_of(board), strict=True))
     if all(proved.get(name, 0) == value for name, value in values.items()):
         return proved
-    share = 0.85 if TINY < _pairs(floor) <= SMALL else 0.96
+    share = 0.65 if TINY < _pairs(floor) <= SMALL else 0.96
     seconds = REPEATABLE_BOUND_S if repeatable else clock.left(share)
     relaxed = lower_bounds(problem, values, seconds, lambda: not clock.stop(), fractions_only=repeatable)
     return {name: max(relaxed[name], proved.get(name, 0)) for name in floor.tiers}

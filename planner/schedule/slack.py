@@ -16,14 +16,14 @@ from planner.optimizer.board import Board
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import Taste, cost_of, is_done, place_job, shift_late
 from planner.optimizer.improve import improve
-from planner.optimizer.keep import kept_board
+from planner.optimizer.keep import staying_board
 from planner.optimizer.problem import Plan, PlanProblem, Resource
 from planner.optimizer.solve import checked_plan
 from planner.schedule.ready import Ready, Spread, chance_ready
 
-SHARES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75)
+SHARES = (1.0, 0.92, 0.85, 0.8, 0.75)
 REPLICATIONS = 2000
-SLICES, ROUNDS, ROUNDS_JOBS = 4, 30, 4000
+SLICES, ROUNDS, ROUNDS_JOBS = 3, 30, 4000
 """So many times so many rounds, more for few jobs, until no more is undone or late than without slack."""
 FIRST = ("undone", "late")
 
@@ -109,17 +109,16 @@ def slack_curve(
 def _freed(problem: PlanProblem, plan: Plan, share: float, seed: int) -> Plan:
     """Return the plan with what reaches into the slack placed anew, with a few rounds for jobs left over."""
     narrow = with_slack(problem, share)
-    kept = kept_board(Floor(replace(narrow, published=plan.rows, frozen_until_min=None)))
+    kept, _ = staying_board(Floor(replace(narrow, published=plan.rows, frozen_until_min=None)))
     floor = Floor(narrow)
     board = Board(floor)
-    if kept is not None:
-        board.load(
-            [
-                (floor.work[j][s][kept.floor.work[j][s].index(entry.work)], entry.start_min, entry.cutters)
-                for (j, s), entry in kept.entries.items()
-            ],
-            {key: entry for key, entry in kept.entries.items() if entry.stuck},
-        )
+    board.load(
+        [
+            (floor.work[j][s][kept.floor.work[j][s].index(entry.work)], entry.start_min, entry.cutters)
+            for (j, s), entry in kept.entries.items()
+        ],
+        {key: entry for key, entry in kept.entries.items() if entry.stuck},
+    )
     missing = [j for j in range(len(floor.jobs)) if not is_done(board, j)]
     for j in sorted(missing, key=lambda j: (-floor.jobs[j].priority, floor.latest_end(j, 0))):
         place_job(board, j, Taste())

@@ -318,7 +318,9 @@ def slack() -> None:
     began = time.perf_counter()
     curve = slack_curve(problem, plan, Spread())
     took = time.perf_counter() - began
-    points = ", ".join(f"{p.share:.0%}: {p.nights} nights, {p.undone} undone, {p.chance:.0%}" for p in curve)
+    points = ", ".join(
+        f"{p.share:.0%}: {p.nights} nights, {p.undone} undone, {p.late} late, {p.chance:.0%}" for p in curve
+    )
     print(f"slack curve, 150/6: {len(curve)} points in {took:.2f} s (bar 5 in 2 s): {points}", flush=True)
 
 
