@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta
 from pathlib import PurePosixPath
 from typing import Any
 
-from flask import Flask, url_for
+from flask import Flask, session, url_for
 
 from web import answers, packages, words
 from web.session import now, venue, zone
@@ -68,8 +68,12 @@ def seconds(length_s: float | None) -> str:
 
 
 def mm(length_mm: float | None, digits: int = 0) -> str:
-    """Return a length: 210 mm."""
-    return "not known" if length_mm is None else f"{length_mm:.{digits}f} mm"
+    """Return a length: 210 mm; 8.27 in where somebody asked for inches."""
+    if length_mm is None:
+        return "not known"
+    if session.get("units") == "inch":
+        return f"{length_mm / 25.4:.{digits + 2}f} in"
+    return f"{length_mm:.{digits}f} mm"
 
 
 def percent(share: float | None, digits: int = 0) -> str:

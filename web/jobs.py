@@ -43,6 +43,7 @@ def job(job_id: int) -> ResponseReturnValue:
     with reading_db() as db:
         found = queries.job_page(db, job_id)
         pin = queries_web.pin_of(db, job_id)
+        pieces = queries_web.scanned_pieces(db, limit=200)
         works = progress_of(queries.work_progress(db))
     tell_times_in(found.time_zone)
     shown = shown_preparation(found, request.args.get("preparation", type=int))
@@ -54,6 +55,7 @@ def job(job_id: int) -> ResponseReturnValue:
         package=package,
         answer=job_answer(found, shown),
         pin=pin,
+        pieces=[piece for piece in pieces if not piece.held],
         works=works,
     )
 

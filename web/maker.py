@@ -262,6 +262,21 @@ def make_job(version_id: int) -> ResponseReturnValue:
     return redirect(url_for("jobs.job", job_id=job_id))
 
 
+@pages.post("/jobs/<int:job_id>/piece")
+@allow(Role.LEAD)
+def choose_piece(job_id: int) -> ResponseReturnValue:
+    """Give a job another piece, and have it timed and prepared anew."""
+    piece_id = request.form.get("piece", type=int)
+    with writing_db() as db:
+        job = jobs.choose_workpiece(db, job_id, piece_id, revision=request.form.get("revision", type=int))
+        number = job.workpiece.number if job.workpiece else "none"
+        note(db, "job", f"job {job_id} has piece {number} now", by=name(), at=now())
+        if job.workpiece is not None and job.design_version is not None:
+            works.ask_for_work(db, "prepare job", {"job_id": job_id}, by=name(), at=now())
+    flash(f"piece {number} is chosen; it is being timed and prepared")
+    return redirect(url_for("jobs.job", job_id=job_id))
+
+
 @pages.post("/jobs/<int:job_id>/prepare")
 @allow(Role.LEAD)
 def prepare(job_id: int) -> ResponseReturnValue:

@@ -85,6 +85,14 @@ def _hold(token: str) -> None:
     session["token"] = token
 
 
+@pages.get("/units/<kind>")
+@allow(OPEN)
+def units(kind: str) -> ResponseReturnValue:
+    """Tell lengths in inches on this device, or in millimetres again; nothing that is kept changes."""
+    session["units"] = "inch" if kind == "inch" else "mm"
+    return redirect(local_path(request.args.get("back")))
+
+
 @pages.get("/people")
 @allow(Role.KEEPER)
 def everybody() -> ResponseReturnValue:

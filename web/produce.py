@@ -34,6 +34,16 @@ def workpieces() -> ResponseReturnValue:
     return render_template("workpieces.html", pieces=found, lots=lots, state=state, page=page)
 
 
+@pages.get("/workpieces/<int:workpiece_id>")
+@allow(Role.VIEWER)
+def piece(workpiece_id: int) -> ResponseReturnValue:
+    """Show one piece: its measures, its wall, its scans and what it is for."""
+    with reading_db() as db:
+        the_season(db)
+        found = queries.workpiece_page(db, workpiece_id)
+    return render_template("piece.html", piece=found, line=found.line)
+
+
 @pages.get("/designs")
 @allow(Role.VIEWER)
 def designs() -> ResponseReturnValue:

@@ -36,7 +36,7 @@ PAGES = (
     "/workpieces", "/workpieces?page=60", "/designs", "/machines", "/cutters", "/plan", "/changes",
     "/paper/pick", "/venue", "/works.json", "/api/v1/jobs", "/api/v1/tonight",
 )  # fmt: skip
-THINK_S = 0.5  # a person who is in a hurry
+THINK_S = 3.0  # on average, between one page and the next: a person who is in a hurry
 BAR_MS, ALONE_MS = 150.0, 100.0
 MACHINES, STATIONS, NIGHTS = 8, 400, 100  # a venue that lights the whole winter
 

@@ -179,3 +179,40 @@ def test_long_work_can_be_stopped(client, season, work):
     post(client, "/works/1/stop")
     assert work() == 0
     assert "Stopped, as asked" in words(client.get("/drafts/waiting/1"))
+
+
+def test_a_job_without_a_piece_gets_another_one(client, season, settings):
+    """After a piece is lost the job's page offers the free scanned ones; an old page is told."""
+    post(client, "/trouble/piece", number="0107", reason="rot")
+    factory = session_factory(settings.database_url)
+    said = {"recorded_at": NOW, "recorded_by": "Ines"}
+    with unit_of_work(factory) as db:
+        piece = tables.Workpiece(
+            id=900, lot_id=1, number="0900", diameter_mm=281, height_mm=233, state="hollow", **said
+        )
+        piece.scans = [
+            tables.Scan(
+                taken_at=NOW, state="hollow", clamp_number=0, tip_radius_mm=1, points=[[1.0, 0, 0]] * 3,
+                touches=3, digest="0", original="x", **said,
+            )
+        ]  # fmt: skip
+        db.add(piece)
+    factory.kw["bind"].dispose()
+    page = client.get("/jobs/7").text
+    assert "0900, Crown, 281 mm" in page
+    revision = re.search(r'name="revision" value="(\d+)"', page)[1]
+    old = post(client, "/jobs/7/piece", "/jobs/7", piece=900, revision=int(revision) - 1)
+    assert old.status_code == 409
+    assert "Changed meanwhile" in old.text
+    taken = post(client, "/jobs/7/piece", "/jobs/7", piece=900, revision=revision)
+    assert "piece 0900 is chosen" in words(taken)
+    assert "Piece 0900: hollow, for" in words(client.get("/workpieces/900"))
+
+
+def test_lengths_in_inches_on_request(client, season):
+    """281 mm are 11.06 in (281 / 25.4); asked for by one device, told on that device alone."""
+    assert "280 mm" in client.get("/workpieces").text
+    client.get("/units/inch?back=/workpieces")
+    text = client.get("/workpieces").text
+    assert "11.02 in" in text  # 280 mm
+    assert "280 mm" not in text
