@@ -13,7 +13,7 @@ from engine.order.poses import PassPoses, TravelMetric, move_times
 from engine.order.search import Told, best_options, compiled, nearest_order, refuse_circles, search
 from engine.records import Floats, Ints, Order, Report, Stop, ignore, never
 
-KICKS_PER_PASS = 30
+KICKS_PER_PASS = 15
 _KICKS_LARGE, _LARGE = 8, 500  # a pass of a job this large: kicks gain less there and cost the same
 _SEARCH_ENTRIES = 16  # entries of a closed pass that the search looks at; the last step looks at all of them
 
@@ -50,7 +50,7 @@ def order_passes(
     seed : int
         Same seed and budget, same answer [-].
     kicks_per_pass : int, optional
-        Budget of the search; None: 30, and 8 in a group of 500 passes or more [-].
+        Budget of the search; None: 15, and 8 in a group of 500 passes or more [-].
     report, stop : callable
         Told how far the search is, and asked whether to end it.
 
@@ -69,7 +69,8 @@ def order_passes(
     )
     nearest, nearest_options = _nearest(route)
     sequence: list[int] = []
-    for stage in _stages(route, nearest):
+    stages = _stages(route, nearest)
+    for stage in stages:
         start = _end_of(route, sequence) if sequence and not stage.from_home else metric.home
 
         def told(share: float, done: int = len(sequence), size: int = len(stage.members)) -> None:
@@ -77,9 +78,10 @@ def order_passes(
 
         sequence += _search_stage(route, stage, start, waits, seed, kicks_per_pass, stop, told)
     taken, travel_s = _with_best_entries(route, sequence)
-    near_taken, near_s = _with_best_entries(route, nearest)
-    if near_s < travel_s:  # group by group the search does not see what a group's end costs the next
-        sequence, taken, travel_s = nearest, near_taken, near_s
+    if len(stages) > 1:  # group by group the search does not see what a group's end costs the next
+        near_taken, near_s = _with_best_entries(route, nearest)
+        if near_s < travel_s:
+            sequence, taken, travel_s = nearest, near_taken, near_s
     entries, reverse = route.net.vertex[taken], route.net.backwards[taken] == 1
     return Order(
         sequence=np.array(sequence, np.int64),
