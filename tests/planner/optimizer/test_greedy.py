@@ -12,6 +12,7 @@ from planner.optimizer.exact import repair
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import cost_of, greedy, is_done
 from planner.optimizer.improve import improve
+from planner.optimizer.keep import kept_board, moved_of
 from planner.optimizer.master import by_open_times
 from planner.optimizer.model import Effort
 from planner.optimizer.problem import Plan
@@ -206,3 +207,19 @@ def test_a_big_problem_has_a_first_plan_in_little_time():
     board = greedy(floor)
     check(problem, floor, board)
     assert cost_of(board)[0] == 0
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_keeps_to_the_published_plan_is_valid(seed):
+    """Published rows, frozen time, pins and closed hours together: no breach, nor by rounds from there."""
+    rng = random.Random(seed)
+    first = read_problem(any_problem(seed))
+    problem = read_problem(again(any_problem(seed), first, greedy(Floor(first)), rng))
+    floor = Floor(problem)
+    board = kept_board(floor)
+    assert board is not None
+    check(problem, floor, board)
+    floor.most_moved = moved_of(board) + 2
+    better = improve(board, np.random.default_rng(seed), lambda: True, 20)
+    check(problem, floor, better)
+    assert moved_of(better) <= floor.most_moved and cost_of(better) <= cost_of(board)
