@@ -201,11 +201,11 @@ def carving_like(count: int, seed: int) -> tuple[list[PassPoses], TravelMetric, 
         passes.append(
             PassPoses(f"pass {i}", np.stack([np.degrees(around[:, 0] / 100), around[:, 1], depth], 1), closed)
         )
-    apart = np.linalg.norm(middles[:, None] - middles[None], axis=2)
-    after = [
-        [int(j) for j in np.flatnonzero((apart[i] < spacing_mm) & (sizes < sizes[i])) if rng.random() < 0.14]
-        for i in range(count)
-    ]
+    after = []
+    for i in range(count):  # row by row: all distances at once would be most of the memory
+        apart = np.linalg.norm(middles - middles[i], axis=1)
+        smaller = np.flatnonzero((apart < spacing_mm) & (sizes < sizes[i]))
+        after.append([int(j) for j in smaller if rng.random() < 0.14])
     metric = TravelMetric(
         max_speed=np.array([60.0, 50.0, 50.0]),
         max_acceleration=np.array([600.0, 300.0, 400.0]),
