@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlsplit
+
 from flask import Flask, Response, current_app, jsonify, render_template, request
 from flask.typing import ResponseReturnValue
 from sqlalchemy.exc import OperationalError, ProgrammingError
 from werkzeug.exceptions import HTTPException
 
 from planner.errors import PlannerError
+from web.access import local_path
 
 _WORDS = {
     400: ("This form was too old", "Nothing was kept. Go back, load the page again, then send it once more."),
@@ -70,4 +73,15 @@ def _answer(status: int, detail: str) -> tuple[Response | str, int]:
     title, advice = _WORDS.get(status, _OTHER)
     if request.path.endswith(".json") or request.path.startswith("/api/"):
         return jsonify(error=detail or title, status=status), status
-    return render_template("error.html", status=status, title=title, detail=detail, advice=advice), status
+    page = render_template(
+        "error.html", status=status, title=title, detail=detail, advice=advice, back=_page_before()
+    )
+    return page, status
+
+
+def _page_before() -> str:
+    """Return the page of ours from which a form was sent; empty where it came from elsewhere."""
+    if request.method == "GET" or not request.referrer:
+        return ""
+    said = urlsplit(request.referrer)
+    return local_path(f"{said.path}?{said.query}".rstrip("?")) if said.netloc == request.host else ""

@@ -69,7 +69,7 @@ def pin(
     time = next((t for t in job.run_times if t.machine_id == machine_id), None)
     if time is None or not time.eligible:
         why = time.reason if time is not None else "it has not been timed there"
-        raise Refused(f"{machine.name} cannot take {job_name(job)}: {why}")
+        raise Refused(f"{machine.name} cannot take {_called(job)}: {why}")
     undo = _forget(db, job_id, step)
     db.add(
         tables.Pin(
@@ -83,8 +83,12 @@ def pin(
     )
     db.flush()
     local = start_at.astimezone(job.season.zone)
-    words = f"{job_name(job)} pinned to {machine.name}, {local:%a %H:%M}"
+    words = f"{_called(job)} pinned to {machine.name}, {local:%a %H:%M}"
     return note(db, "pin", words, by=by, at=at, undo=undo)
+
+
+def _called(job: tables.Job) -> str:
+    return job.station.name if job.station else f"spare {job.id}"
 
 
 def unpin(db: Session, job_id: int, step: int, *, by: str, at: datetime) -> tables.Change:

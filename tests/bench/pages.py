@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import http.client
+import logging
 import multiprocessing
 import random
 import tempfile
@@ -150,6 +151,7 @@ def serve(url: str, folder: str, port: Any) -> None:
 
     from web import create_app
 
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a queue is what is measured here
     app = create_app(Settings(url, Path(folder), "Europe/London"), clock=lambda: NOW, demo=True)
     server = create_server(app, host="127.0.0.1", port=0, threads=8)
     port.put(server.effective_port)
