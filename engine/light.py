@@ -21,11 +21,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.chart import to_sheet
 from engine.errors import BadInput
-from engine.frames import near_longitude, normalised, unit_of
-from engine.records import Floats, Rules, Surface, VirtualCut, Wall, WantedCut
+from engine.frames import lonlat_of, near_longitude, normalised, unit_of
+from engine.records import Chart, Floats, Rules, Surface, ToneField, VirtualCut, Wall, WantedCut
 from engine.surface import normals_at
-from engine.tone import encoded
+from engine.tone import encoded, tones_at
 from engine.wall import wall_at
 
 Image = NDArray[np.uint8]
@@ -86,6 +87,14 @@ def lit_look(
     return _SIGNAL[np.minimum(light * (len(_SIGNAL) - 1), len(_SIGNAL) - 1).astype(np.intp)]
 
 
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """How alike a relief's lit look is to what was meant, by structure; 1 = the same."""
+
+    ideal_wall: float  # to the look of the wall as wanted, in the same flesh: what cutter and motion change
+    wanted_tones: float  # to the tones of the picture themselves: what the flesh cannot show counts, too
+
+
 def lit_likeness(
     cut: VirtualCut,
     wanted: WantedCut,
@@ -98,7 +107,8 @@ def lit_likeness(
     """Return how alike a relief as cut looks to the wall as wanted, by structure; 1 = the same.
 
     Both are lit and seen the same way, in the same flesh; only what the cutter's form and the machine's
-    motion change is told. Pixels within the relief count, compared as the signal a screen gets.
+    motion change is told. Pixels within the relief count, compared as the signal a screen gets, exposed so
+    that the thinnest wall allowed is white.
 
     Parameters
     ----------
@@ -115,27 +125,84 @@ def lit_likeness(
     size_px : tuple of int
         Width and height of the pictures [-].
     """
+    return _likeness(cut, wanted, None, surface, wall, rules, size_px)[0]
+
+
+def relief_likeness(
+    cut: VirtualCut,
+    wanted: WantedCut,
+    design: tuple[ToneField, Chart],
+    surface: Surface,
+    wall: Wall,
+    rules: Rules,
+    *,
+    size_px: tuple[int, int] = (420, 420),
+) -> Likeness:
+    """Return how alike a relief as cut looks to the wall as wanted and to the wanted tones themselves.
+
+    Parameters
+    ----------
+    cut, wanted, surface, wall, rules, size_px
+        As for `lit_likeness`.
+    design : tuple of ToneField and Chart
+        The tones, and where they lie on the piece.
+    """
+    return Likeness(*_likeness(cut, wanted, design, surface, wall, rules, size_px))
+
+
+def _likeness(
+    cut: VirtualCut,
+    wanted: WantedCut,
+    design: tuple[ToneField, Chart] | None,
+    surface: Surface,
+    wall: Wall,
+    rules: Rules,
+    size_px: tuple[int, int],
+) -> tuple[float, float]:
     from engine.similarity import similarity
 
-    ideal = _as_wanted(cut, wanted)
-    front = _front(cut)
-    looks = [
-        lit_look(one, surface, wall, rules, size_px=size_px, front=front).astype(float) @ _GREY / 255.0
-        for one in (cut, ideal)
-    ]
-    view = _view(surface, front, size_px)
+    depth = _wanted_depth(cut, wanted)
+    view = _view(surface, _front(cut), size_px)
+    body = _coarsely(cut, surface, wall)
+    ideal = replace(cut, depth_mm=np.where(np.isfinite(depth), depth, cut.depth_mm))
+    lights = [_light_through(one, body, surface, rules, view.pixel_mm) for one in (cut, ideal)]
+    seen = _look(cut, np.stack([*lights, np.isfinite(depth)], axis=-1), view.unit)
     inside = np.zeros(view.on.shape, bool)
-    covered = np.isfinite(_wanted_depth(cut, wanted))[..., None].astype(float)
-    inside[view.on] = _look(cut, covered, view.unit)[:, 0] > 0.99
+    inside[view.on] = seen[:, 2] > 0.99
     if not inside.any():
         raise BadInput("no relief is seen from the front, so its look cannot be compared")
-    return similarity(looks[0], looks[1], where=inside)
+    as_cut, as_ideal = _pictured(view, seen[:, 0]), _pictured(view, seen[:, 1])
+    alike = similarity(as_cut, as_ideal, where=inside)
+    if design is None:
+        return alike, float("nan")
+    tones, toned = tones_at(design[0], to_sheet(design[1], *lonlat_of(view.unit)))
+    inside[view.on] &= toned
+    if not inside.any():
+        raise BadInput("no tone is seen from the front, so the look cannot be compared with the tones")
+    return alike, similarity(as_cut, _pictured(view, np.where(toned, tones, seen[:, 0])), where=inside)
 
 
-def _as_wanted(cut: VirtualCut, wanted: WantedCut) -> VirtualCut:
-    """Return the cut with the wanted depth wherever a relief is wanted."""
-    depth = _wanted_depth(cut, wanted)
-    return replace(cut, depth_mm=np.where(np.isfinite(depth), depth, cut.depth_mm))
+def _light_through(
+    cut: VirtualCut, body: tuple[Floats, Floats], surface: Surface, rules: Rules, pixel_mm: float
+) -> Floats:
+    """Return the luminance through flesh on the cut's grid, 1 = through the thinnest wall allowed."""
+    from scipy.ndimage import gaussian_filter
+
+    mixed, open_ = _flesh(cut, body, surface, rules)
+    weights = _GREY * _LAMP
+    white = float(weights @ np.exp(-rules.light_per_mm * rules.relief_min_wall_mm * _COLOUR_FALL))
+    grey = sum(w * np.exp(mixed * fall) for w, fall in zip(weights, _COLOUR_FALL, strict=True))
+    grey = (1.0 - open_) * grey / white
+    blur = _pixel_blur(cut, surface, pixel_mm)
+    smooth: Floats = gaussian_filter(grey, blur, mode="nearest", truncate=2.0)
+    return smooth
+
+
+def _pictured(view: _View, light: Floats) -> Floats:
+    """Return a grey picture (h, w) of the light that each pixel on the piece gets, as a screen's signal."""
+    picture = np.zeros(view.on.shape)
+    picture[view.on] = encoded(np.clip(light, 0.0, 1.0))
+    return picture
 
 
 def _wanted_depth(cut: VirtualCut, wanted: WantedCut) -> Floats:
@@ -305,25 +372,41 @@ def _through(cut: VirtualCut, surface: Surface, wall: Wall, rules: Rules, pixel_
     """Return on the cut's grid (h, w, 4): red, green, blue through flesh, and how open it is."""
     from scipy.ndimage import gaussian_filter
 
-    thick, upright = _coarsely(cut, surface, wall)
+    mixed, open_ = _flesh(cut, _coarsely(cut, surface, wall), surface, rules)
+    colours = [
+        np.exp(mixed * fall) * lamp * (1.0 - open_) for fall, lamp in zip(_COLOUR_FALL, _LAMP, strict=True)
+    ]
+    blur = _pixel_blur(cut, surface, pixel_mm)
+    smooth = [gaussian_filter(values, blur, mode="nearest", truncate=2.0) for values in (*colours, open_)]
+    return np.stack(smooth, axis=-1)
+
+
+def _flesh(
+    cut: VirtualCut, body: tuple[Floats, Floats], surface: Surface, rules: Rules
+) -> tuple[Floats, Floats]:
+    """Return on the cut's grid the logarithm of the light through flesh, and 1 where it is open, else 0."""
+    from scipy.ndimage import gaussian_filter
+
+    thick, upright = body
     left = np.maximum(thick - cut.depth_mm * upright, 0.0)
     open_ = (left <= 0.0).astype(float)
     skin_off = np.clip(cut.depth_mm / max(rules.relief_skin_mm, 1e-6), 0.0, 1.0)
     passes = (_SKIN_PASSES + (1.0 - _SKIN_PASSES) * skin_off) * (1.0 - open_)
-    step_mm = float(cut.latitude_rad[1] - cut.latitude_rad[0]) * float(surface.radius_mm.mean())
     light = np.exp(-rules.light_per_mm * left)
     # light wanders sideways in flesh: the flesh beside an opening or a thin place glows, too
-    spread = gaussian_filter(light * skin_off, _SPREAD_MM / step_mm, mode="nearest")
+    spread = gaussian_filter(light * skin_off, _SPREAD_MM / _step_mm(cut, surface), mode="nearest")
     mixed = np.maximum(light * passes, (0.65 * light + 0.35 * spread) * passes)
     mixed += 0.05 * spread * (1.0 - open_) * (1.0 - skin_off)
-    mixed = np.log(np.maximum(mixed, 1e-9))
-    colours = [
-        np.exp(mixed * fall) * lamp * (1.0 - open_) for fall, lamp in zip(_COLOUR_FALL, _LAMP, strict=True)
-    ]
-    # averaged over about a pixel, so that outlines are smooth
-    blur = 0.45 * max(pixel_mm / step_mm, 1.0)
-    smooth = [gaussian_filter(values, blur, mode="nearest", truncate=2.0) for values in (*colours, open_)]
-    return np.stack(smooth, axis=-1)
+    return np.log(np.maximum(mixed, 1e-9)), open_
+
+
+def _step_mm(cut: VirtualCut, surface: Surface) -> float:
+    return float(cut.latitude_rad[1] - cut.latitude_rad[0]) * float(surface.radius_mm.mean())
+
+
+def _pixel_blur(cut: VirtualCut, surface: Surface, pixel_mm: float) -> float:
+    """Return the blur, in steps of the grid, that averages over about a pixel: outlines get smooth."""
+    return 0.45 * max(pixel_mm / _step_mm(cut, surface), 1.0)
 
 
 def _coarsely(cut: VirtualCut, surface: Surface, wall: Wall, every: int = 8) -> tuple[Floats, Floats]:

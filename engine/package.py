@@ -148,6 +148,7 @@ def describe(job: PreparedJob) -> dict[str, Any]:
             for i in used
         ],
         "proof": proof_figures(job),
+        "likeness": likeness_figures(job),
         "findings": [{**asdict(f), "severity": str(f.severity)} for f in job.findings],
         "programs": [name for name, _ in job.programs],
     }
@@ -168,6 +169,26 @@ def proof_figures(job: PreparedJob) -> dict[str, float]:
         "travel_inside_mm": cut.travel_inside_mm,
     }
     return {name: round(float(value), 4) for name, value in figures.items()}
+
+
+def likeness_figures(job: PreparedJob) -> dict[str, float] | None:
+    """Return how alike a relief's lit look is to what was meant [-], None without a relief in sight."""
+    if job.likeness is None:
+        return None
+    return {
+        "ideal_wall": round(job.likeness.ideal_wall, 4),
+        "wanted_tones": round(job.likeness.wanted_tones, 4),
+    }
+
+
+def likeness_words(likeness: dict[str, float] | None) -> str:
+    """Return in words what `likeness_figures` says, nothing without a relief."""
+    if likeness is None:
+        return ""
+    return (
+        f"lit look (1 = the same): {likeness['ideal_wall']:.3f} to that of the ideal wall, "
+        f"{likeness['wanted_tones']:.3f} to the wanted tones"
+    )
 
 
 def _operations(job: PreparedJob) -> list[dict[str, Any]]:
@@ -326,6 +347,7 @@ def sheet_html(description: dict[str, Any], look_png: bytes, flat: str) -> str:
         else ""
     )
     picture = base64.b64encode(look_png).decode()
+    looks = f" {likeness_words(d['likeness']).capitalize()}." if d["likeness"] else ""
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>{esc(d["job"])}</title><style>{_STYLE}</style></head><body>
 <h1>{esc(d["job"])}</h1>
@@ -345,7 +367,7 @@ Begun <span class="blank"></span> Ended <span class="blank"></span></p>
 {f"<p><b>Mind:</b></p><ul>{warnings}</ul>" if warnings else ""}
 <p>Scan {esc(d["inputs"]["scan"])}, programs {esc(", ".join(d["programs"]))}, {esc(d["written_by"])}.
 Virtual cut: outline within {d["proof"]["outline_max_mm"]:.2f} mm,
-depth within {d["proof"]["depth_max_mm"]:.2f} mm.</p>
+depth within {d["proof"]["depth_max_mm"]:.2f} mm.{looks}</p>
 <p class="caution">Stop <b>and isolate</b> before hands go near the cutter, slugs or a change of cutter.
 Never unattended.
 {esc(CAUTION)}</p>

@@ -14,9 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from engine.axes import cutter_directions, to_axes
-from engine.chart import own_mercator
-from engine.errors import CannotBeDone, Stopped
+from engine.bridges import Bridge, with_bridges
+from engine.chart import Projection, chart_of, own_mercator
+from engine.errors import BadInput, CannotBeDone, Stopped
 from engine.frames import normalised
+from engine.light import Likeness, relief_likeness
 from engine.order import metric_of, order_passes
 from engine.order.entries import pass_poses
 from engine.passes import opening_passes
@@ -27,6 +29,7 @@ from engine.records import (
     CutPass,
     Cutter,
     Finding,
+    KeepOut,
     Layers,
     Machine,
     Order,
@@ -60,6 +63,7 @@ _STEPS = 8
 _REACHED_MM = 1e-3
 _THIN = 6  # of a relief's points one in so many is timed on another machine
 _OPEN_THIN = 2  # of an opening's
+_MANY_POINTS = 24
 _PHASES = list(Phase)
 
 
@@ -93,6 +97,10 @@ class PreparedJob:
     run: RunEstimate
     wear: tuple[float, ...]  # fraction of life, one a cutter
     findings: tuple[Finding, ...]
+    likeness: (
+        Likeness | None
+    )  # of a relief's lit look; None without one, or where none is seen from the front
+    bridges: tuple[Bridge, ...]  # that were added to hold islands
 
 
 def prepare(
@@ -105,6 +113,9 @@ def prepare(
     rules: Rules,
     *,
     names: Names | None = None,
+    projection: Projection = Projection.OWN_MERCATOR,
+    keep_outs: Sequence[KeepOut] = (),
+    suggest_bridges: bool = False,
     seed: int = 0,
     report: Report = ignore,
     stop: Stop = never,
@@ -129,6 +140,12 @@ def prepare(
         The settings it is judged and cut by.
     names : Names, optional
         What job and workpiece are called.
+    projection : Projection
+        How the sheet is laid on the piece.
+    keep_outs : sequence of KeepOut
+        Places that no cut may come near.
+    suggest_bridges : bool
+        Whether islands that nothing holds get the least bridges that do.
     seed : int
         Of the order search; same seed, same program [-].
     report, stop : callable
@@ -145,9 +162,13 @@ def prepare(
     names = names or Names()
     step("shape of the piece")
     surface, findings = fit_surface(scan)
-    chart = own_mercator(surface, placement)
+    chart = chart_of(surface, placement, projection)
     step("design on the skin")
-    findings = _unless_refused(findings + judge_regions(layers, chart, surface, wall, cutters, rules))
+    bridges: tuple[Bridge, ...] = ()
+    if suggest_bridges:
+        layers, bridges = with_bridges(layers, chart, surface, wall, rules)
+    judged = judge_regions(layers, chart, surface, wall, cutters, rules, keep_outs)
+    findings = _unless_refused(findings + judged)
     step("passes")
     passes, floor, more = plan_passes(layers, chart, surface, wall, cutters, machine, rules)
     findings = _unless_refused(findings + more)
@@ -187,6 +208,8 @@ def prepare(
         run=run,
         wear=wear_fractions(run, cutters),
         findings=tuple(sorted(findings, key=lambda f: -list(Severity).index(f.severity))),
+        likeness=_likeness(layers, chart, cut, wanted, surface, wall, rules),
+        bridges=bridges,
     )
 
 
@@ -369,7 +392,12 @@ def run_on(job: PreparedJob | JobOutline, machine: Machine) -> tuple[RunEstimate
         When that machine does not reach a pass, or leans too far.
     """
     shifted = _on_other(job.passes, job.surface, machine, job.rules)
-    order = replace(job.order, wound_deg=np.zeros((0, 2)))  # turns of the machine that it was found for
+    strides = np.array([_stride(job.passes[i]) for i in job.order.sequence])
+    order = replace(
+        job.order,
+        entries=job.order.entries // strides,
+        wound_deg=np.zeros((0, 2)),  # turns of the machine that it was found for
+    )
     toolpath = link(shifted, order, job.surface, machine, job.cutters, job.rules)
     poses = to_poses(toolpath, shifted, job.surface, machine)
     run = estimate_run(machine, poses, poses.axes[0], len(job.cutters))
@@ -405,12 +433,16 @@ def _on_other(
     return tuple(out)
 
 
+def _stride(one: CutPass) -> int:
+    """Return of how many points one is enough for the time on another machine; few points all count."""
+    step = _OPEN_THIN if one.phase is Phase.OPENING else _THIN
+    return step if len(one.skin_work_mm) >= _MANY_POINTS else 1
+
+
 def _thinned(one: CutPass) -> CutPass:
     """Return a pass with some of its points: near enough for its time, and far fewer to turn."""
-    n, step = len(one.skin_work_mm), _OPEN_THIN if one.phase is Phase.OPENING else _THIN
-    if n < 3 * step:
-        return one
-    kept = np.append(np.arange(0, n - 1, step), n - 1)
+    n = len(one.skin_work_mm)
+    kept = np.append(np.arange(0, n - 1, _stride(one)), n - 1)
     return replace(
         one,
         skin_work_mm=one.skin_work_mm[kept],
@@ -435,6 +467,24 @@ def wanted_cut(layers: Layers, chart: Chart, floor: ReliefFloor | None) -> Wante
         relief_latitude_rad=floor.latitude_rad if floor else None,
         relief_depth_mm=floor.depth_mm if floor else None,
     )
+
+
+def _likeness(
+    layers: Layers,
+    chart: Chart,
+    cut: VirtualCut,
+    wanted: WantedCut,
+    surface: Surface,
+    wall: Wall,
+    rules: Rules,
+) -> Likeness | None:
+    """Return how alike the lit look of a job's tones is to what was meant, if it has any to be seen."""
+    if layers.tones is None:
+        return None
+    try:
+        return relief_likeness(cut, wanted, (layers.tones, chart), surface, wall, rules)
+    except BadInput:  # tones that lie out of sight of the front have no look to compare
+        return None
 
 
 def _header(

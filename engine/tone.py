@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from engine.records import Bools, Floats, Rules, _freeze
+from engine.records import Bools, Floats, Rules, ToneField, _freeze
 
 # IEC 61966-2-1:1999, clause 5.2: the two branches meet within 2.4e-9 of each other
 _SLOPE, _OFFSET, _EXPONENT = 12.92, 0.055, 2.4
@@ -122,6 +122,40 @@ def wall_for(luminance: Floats, local_wall_mm: Floats, rules: Rules) -> Remainin
     # clipped, for the logarithm may miss an end by the last digit
     left = np.where(thin, under_skin, np.clip(wall, thinnest, thickest))
     return RemainingWall(wall_mm=np.where(uncut, local, left), thin=thin, uncut=uncut)
+
+
+def tones_at(tones: ToneField | None, sheet: Floats) -> tuple[Floats, Bools]:
+    """Return the luminance over each place of the sheet, and where there is one.
+
+    Between pixels it is bilinear; pixels beside the mask do not count.
+
+    Parameters
+    ----------
+    tones : ToneField or None
+        The tone picture; without one there is no tone anywhere.
+    sheet : ndarray (..., 2)
+        Places on the sheet [mm].
+
+    Returns
+    -------
+    tuple of ndarray (...)
+        Linear luminance, 0 to 1 [-], and True where the relief is cut.
+    """
+    from scipy.ndimage import map_coordinates
+
+    if tones is None:
+        return np.zeros(sheet.shape[:-1]), np.zeros(sheet.shape[:-1], bool)
+    height, width = tones.mask.shape
+    # the middle of pixel (0, 0) lies half a pixel inside the picture's upper left corner
+    row = height / 2 - sheet[..., 1] / tones.pixel_mm - 0.5
+    column = sheet[..., 0] / tones.pixel_mm + width / 2 - 0.5
+    weights = np.pad(tones.mask.astype(float), 1)
+    light = np.pad(np.where(tones.mask, tones.luminance, 0.0), 1)
+    at = [row + 1, column + 1]
+    weight = map_coordinates(weights, at, order=1, mode="constant")
+    inside = map_coordinates(weights, at, order=0, mode="constant") > 0.5
+    found = map_coordinates(light, at, order=1, mode="constant") / np.where(weight > 0, weight, 1.0)
+    return found, inside & (weight > 0)
 
 
 def lightness(luminance: Floats) -> Floats:

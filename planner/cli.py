@@ -19,7 +19,6 @@ from planner.touching import touches
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session, sessionmaker
 
-    from engine.records import Cutter, Layers, Placement, ProbeScan, Rules, Wall
     from planner.config import Settings
     from planner.database.tables import Season
 
@@ -110,8 +109,16 @@ def prepare(
     from engine import rehearsal
     from engine.artwork import read_artwork
     from engine.errors import BadInput, CannotBeDone
-    from engine.files import read_cutters, read_machine, read_touches, read_wall, text_of, uniform_wall
-    from engine.package import write_package
+    from engine.files import (
+        read_cutters,
+        read_keep_outs,
+        read_machine,
+        read_touches,
+        read_wall,
+        text_of,
+        uniform_wall,
+    )
+    from engine.package import likeness_words, write_package
     from engine.prepare import Names
     from engine.prepare import prepare as prepare_job
     from engine.records import Placement, Treatment
@@ -147,10 +154,11 @@ def prepare(
             )
         placement = Placement(math.radians(longitude), math.radians(latitude), math.radians(turn), mirror)
         rules = rules_for(kind) if light_per_mm is None else rules_for(kind, light_per_mm=light_per_mm)
-        if keep_outs_file or suggest_bridges:
-            layers = _looked_over(
-                scan, layers, placement, wall, cutters, rules, keep_outs_file, suggest_bridges
-            )
+        keep_outs = (
+            read_keep_outs(text_of(_read(keep_outs_file), keep_outs_file.name), keep_outs_file.name)
+            if keep_outs_file
+            else ()
+        )
         job = prepare_job(
             scan,
             layers,
@@ -160,6 +168,8 @@ def prepare(
             read_machine(text_of(_read(machine_file), machine_file.name), machine_file.name),
             rules,
             names=Names(out.name, workpiece or touches.stem),
+            keep_outs=keep_outs,
+            suggest_bridges=suggest_bridges,
             report=_step_line,
         )
         if dry_run:
@@ -178,6 +188,12 @@ def prepare(
         refuse(f"this cannot be done as asked: {error}", CANNOT_BE_DONE)
     except OSError as error:
         refuse(f"{error.filename or out}: {error.strerror or error}", BAD_INPUT)
+    for one in job.bridges:
+        click.echo(
+            f"bridge in {one.region} at {one.x_mm:.1f}, {one.y_mm:.1f} mm of the sheet: "
+            f"{one.width_mm:.1f} mm wide, {one.length_mm:.1f} mm long on the skin",
+            err=True,
+        )
     for finding in said["findings"]:
         click.echo(f"{finding['severity']}: {finding['text']}", err=True)
     proof = said["proof"]
@@ -187,6 +203,8 @@ def prepare(
         f"outline within {proof['outline_max_mm']:.3f} mm (median {proof['outline_median_mm']:.3f}), "
         f"depth within {proof['depth_max_mm']:.3f} mm"
     )
+    if said["likeness"]:
+        click.echo(likeness_words(said["likeness"]))
 
 
 def _write_programs(programs: tuple[tuple[str, str], ...], path: Path) -> None:
@@ -194,47 +212,6 @@ def _write_programs(programs: tuple[tuple[str, str], ...], path: Path) -> None:
     for number, (_, text) in enumerate(programs, 1):
         one = path if len(programs) == 1 else path.with_name(f"{path.stem}_{number}{path.suffix}")
         one.write_text(text, encoding="utf-8")
-
-
-def _looked_over(
-    scan: ProbeScan,
-    layers: Layers,
-    placement: Placement,
-    wall: Wall,
-    cutters: tuple[Cutter, ...],
-    rules: Rules,
-    keep_outs_file: Path | None,
-    suggest_bridges: bool,
-) -> Layers:
-    """Return the design with its islands held, once it is clear that it keeps out of where it must."""
-    from engine.bridges import with_bridges
-    from engine.chart import own_mercator
-    from engine.errors import CannotBeDone
-    from engine.files import read_keep_outs, text_of
-    from engine.records import Severity
-    from engine.regions import judge_regions
-    from engine.surface import fit_surface
-
-    surface, _ = fit_surface(scan)
-    chart = own_mercator(surface, placement)
-    if suggest_bridges:
-        layers, bridges = with_bridges(layers, chart, surface, wall, rules)
-        for one in bridges:
-            click.echo(
-                f"bridge in {one.region} at {one.x_mm:.1f}, {one.y_mm:.1f} mm of the sheet: "
-                f"{one.width_mm:.1f} mm wide, {one.length_mm:.1f} mm long on the skin",
-                err=True,
-            )
-    if keep_outs_file:
-        keep_outs = read_keep_outs(text_of(_read(keep_outs_file), keep_outs_file.name), keep_outs_file.name)
-        findings = judge_regions(layers, chart, surface, wall, cutters, rules, keep_outs)
-        found = tuple(f for f in findings if f.rule.startswith("keep-out"))
-        refused = [f for f in found if f.severity is Severity.REFUSE]
-        if refused:
-            raise CannotBeDone(f"{refused[0].text}; {refused[0].fix}", found)
-        for finding in found:
-            click.echo(f"{finding.severity}: {finding.text}", err=True)
-    return layers
 
 
 def _read(path: Path) -> bytes:

@@ -7,9 +7,10 @@ import pytest
 from PIL import Image
 from scipy.ndimage import gaussian_filter
 
+from engine.chart import own_mercator
 from engine.errors import BadInput
-from engine.light import lit_likeness, lit_look, png_bytes, thumbnail
-from engine.records import Rules, VirtualCut, Wall, WantedCut
+from engine.light import lit_likeness, lit_look, png_bytes, relief_likeness, thumbnail
+from engine.records import Placement, Rules, ToneField, VirtualCut, Wall, WantedCut
 from engine.surface import surface_of
 
 R = 85.0
@@ -193,3 +194,28 @@ def test_without_a_relief_there_is_nothing_to_compare():
     """Refused in words."""
     with pytest.raises(BadInput, match="no relief"):
         lit_likeness(a_cut(an_l), WantedCut((), (), ()), SPHERE, WALLS, Rules())
+
+
+def an_even_relief(east, north):
+    """Depth that leaves the thinnest wall the rules allow, 60 mm square."""
+    return np.where((np.abs(east) < 30) & (np.abs(north) < 30), WALL - Rules().relief_min_wall_mm, 0.0)
+
+
+@pytest.mark.parametrize(("tone", "low", "high"), [(1.0, 0.97, 1.0), (0.0, 0.0, 0.1)])
+def test_the_thinnest_wall_is_white_and_nothing_else(tone, low, high):
+    """A cut that leaves the thinnest wall everywhere is like a white picture and not like a black one.
+
+    From the definition: of two even pictures the similarity is (2 a b + C) / (a^2 + b^2 + C).
+    """
+    tones = ToneField(np.full((50, 50), tone), np.ones((50, 50), bool), 1.0)
+    found = relief_likeness(
+        a_cut(an_even_relief),
+        wanted_of(an_even_relief),
+        (tones, own_mercator(SPHERE, Placement())),
+        SPHERE,
+        WALLS,
+        Rules(),
+        size_px=(260, 260),
+    )
+    assert low <= found.wanted_tones <= high
+    assert found.ideal_wall > 0.995

@@ -13,13 +13,14 @@ import pytest
 
 from engine.artwork import read_artwork
 from engine.axes import from_axes
+from engine.chart import Projection
 from engine.errors import CannotBeDone, Stopped
 from engine.files import read_cutters, read_machine, read_touches, uniform_wall
 from engine.frames import unit_of
 from engine.prepare import Names, outline_of_job, prepare, run_on, wanted_cut
 from engine.program import read_programs
 from engine.proof import virtual_cut
-from engine.records import Placement, Severity
+from engine.records import KeepOut, Placement, Severity
 from engine.rules import rules_for
 from seed_demo.fleet import cutters_file, machine_files
 
@@ -268,6 +269,31 @@ def test_a_free_island_is_refused_with_reasons():
     with pytest.raises(CannotBeDone) as refused:
         job_on("Badger", ISLAND)
     assert [f for f in refused.value.findings if f.severity is Severity.REFUSE and "island" in f.rule]
+
+
+def test_islands_are_held_on_request():
+    """With bridges the same drawing is cut and proven, and says which bridges it got."""
+    job = job_on("Wren", ISLAND, suggest_bridges=True)
+    assert len(job.bridges) == 2
+    assert len(job.layers.regions) == 2
+    assert not job_on("Wren").bridges
+
+
+def test_a_keep_out_under_the_design_refuses_it():
+    """A clamp under the window: refused by its rule; the same clamp behind the piece does not matter."""
+    with pytest.raises(CannotBeDone, match="clamp") as caught:
+        job_on("Wren", keep_outs=[KeepOut("clamp", 0.0, 0.1, 10.0, 5.0)])
+    assert "keep-out: clamp" in {f.rule for f in caught.value.findings}
+    assert job_on("Wren", keep_outs=[KeepOut("clamp", np.pi, 0.1, 10.0, 5.0)]).programs
+
+
+@pytest.mark.parametrize("projection", [Projection.EQUAL_AREA, Projection.STEREOGRAPHIC])
+def test_on_other_charts_the_outline_is_as_true(projection):
+    """The program cuts what that chart lays on the skin, to half of what the rules allow."""
+    job = job_on("Heron", F_SHAPE, Placement(0.4, 0.5, 0.3), projection=projection)
+    assert job.chart.projection == projection
+    assert job.cut.outline_p99_mm <= 0.15
+    assert job.cut.depth_max_mm <= 0.1
 
 
 def test_a_place_out_of_reach_names_machine_and_pass():
