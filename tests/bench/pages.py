@@ -165,6 +165,7 @@ def look(
     chance = random.Random(seed)
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
     while time.monotonic() < until:
+        time.sleep(chance.uniform(0, 2 * think_s))  # before the first look too: nobody begins on a whistle
         page = chance.choice(PAGES)
         began = time.perf_counter()
         try:
@@ -178,7 +179,6 @@ def look(
         told[page].append(1000 * (time.perf_counter() - began))
         if answer.status != 200:
             bad.append(f"{page}: {answer.status}")
-        time.sleep(chance.uniform(0, 2 * think_s))
 
 
 def main(arguments: list[str]) -> int:
