@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from planner.charting import chart
+from planner.reviewing import review
 from planner.touching import touches
 
 if TYPE_CHECKING:
@@ -225,6 +226,7 @@ def _step_line(done: int, total: int, note: str) -> None:
 
 main.add_command(touches)
 main.add_command(chart)
+main.add_command(review)
 
 
 @main.command()
