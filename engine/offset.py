@@ -20,9 +20,7 @@ from engine.records import Floats, Ints
 from engine.skin_metric import SkinMetric
 
 _TIGHTEST = 0.75  # share of the radius below which no pass is run: it would cut far too wide
-_NECK_OVERCUT_MM = (
-    0.25  # where most of a region is reached from inside, a neck is cut this much too wide
-)
+_NECK_OVERCUT_MM = 0.25  # where most of a region is reached from inside, a neck is cut this much too wide
 _SAME_MM = 0.04  # a neck that is this much too narrow counts as wide enough
 _SHORT_MM = 0.3  # ... if more than this would be left of it
 

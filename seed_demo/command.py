@@ -25,6 +25,7 @@ from planner.database.migrate import upgrade
 from planner.database.session import reading, session_factory, unit_of_work
 from planner.services import works
 from planner.services.opening import Opening, prepare_opening
+from planner.services.preparing import compile_kernels
 from seed_demo import scenario
 from seed_demo.season import BY, write_base, write_pieces
 
@@ -90,7 +91,9 @@ def build(settings: Settings, clock: Callable[[], datetime], processes: int, sec
     watch = Watch(factory, clock)
     try:
         with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as executor:
+            warm = executor.submit(compile_kernels)  # once, while the other process touches the pieces
             write_pieces(factory, season_id, executor, clock(), watch)
+            warm.result()
             result = prepare_opening(
                 factory,
                 season_id,

@@ -367,6 +367,17 @@ def survey_or_prepare(inputs: JobInputs, packages: Path) -> tuple[Survey, Prepar
     return Survey(inputs.job_id, tuple(times[m.machine_id] for m in inputs.machines), ready.findings), ready
 
 
+def compile_kernels() -> None:
+    """Compile what the engine compiles on its first use on a computer; it is kept on disk."""
+    from engine.order.search import compiled
+    from engine.proof import stamper
+    from engine.relief import kernels
+
+    compiled()
+    stamper()
+    kernels()
+
+
 def _plain(findings: Iterable[Finding]) -> tuple[dict[str, Any], ...]:
     return tuple({**asdict(f), "severity": str(f.severity)} for f in findings)
 
