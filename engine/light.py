@@ -142,8 +142,10 @@ def relief_likeness(
 
     Parameters
     ----------
-    cut, wanted, surface, wall, rules, size_px
+    cut, wanted, surface, wall, rules
         As for `lit_likeness`.
+    size_px : tuple of int
+        Width and height of the pictures [-].
     design : tuple of ToneField and Chart
         The tones, and where they lie on the piece.
     """

@@ -182,7 +182,7 @@ def likeness_figures(job: PreparedJob) -> dict[str, float] | None:
 
 
 def likeness_words(likeness: dict[str, float] | None) -> str:
-    """Return in words what `likeness_figures` says, nothing without a relief."""
+    """Return in words what `likeness_figures` says [-], nothing without a relief."""
     if likeness is None:
         return ""
     return (
