@@ -87,6 +87,13 @@ def _tell(found: Review) -> None:
         click.echo(f"cutter {use.type_name}: {use.minutes:.0f} min, {use.metres:.1f} m, {use.wear:.2f} lives")
     for reason, count in found.scrap.items():
         click.echo(f"scrapped, {reason}: {count}")
+    if found.estimates is not None:
+        told_of = found.estimates
+        click.echo(
+            f"estimates of the later {told_of.runs} runs: off by {told_of.error_before_min:.2f} min, by what "
+            f"the earlier ones taught {told_of.error_after_min:.2f} min; "
+            f"log score {told_of.score_before:.2f}, learned {told_of.score_after:.2f}"
+        )
     cost = found.cost
     click.echo(
         f"per good lantern: {_number(cost.cutter_min_per_lantern, 'cutter min')}, "

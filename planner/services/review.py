@@ -17,6 +17,7 @@ from planner.database import tables
 from planner.database.states import JobState, RunOutcome
 from planner.errors import Refused
 from planner.schedule import kpi
+from planner.schedule.bias import HeldOut, PastRun, held_out
 from planner.schedule.kpi import Figure, Span, Tally
 from planner.services.common import found, instant_of
 
@@ -140,6 +141,8 @@ class Review:
     late_starts: tuple[float, ...]
     """Real less planned start of each run that was planned [min]."""
     words: tuple[str, str, str]
+    estimates: HeldOut | None
+    """How good the estimates were, raw and learned; None where too little was run."""
 
 
 def microseconds(instant: datetime) -> int:
@@ -205,6 +208,13 @@ def review_of(facts: Facts, rates: Rates | None = None) -> Review:
             (run.span[0] - run.planned_span[0]) / _MIN for run in facts.runs if run.planned_span is not None
         ),
         words=_words(facts, whole, hours, scrap),
+        estimates=held_out(
+            [
+                PastRun(run.machine, run.design, run.planned_run_min or 0.0, _net_min(run))
+                for run in made
+                if run.outcome == RunOutcome.FINISHED and run.first
+            ]
+        ),
     )
 
 

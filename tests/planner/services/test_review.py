@@ -179,3 +179,16 @@ def test_a_stretch_must_have_a_length(db: Session, season: tables.Season) -> Non
     """The end comes after the begin, 400 days later at most."""
     with pytest.raises(Refused, match="400 days at most"):
         review.gather(db, season.id, AT, AT, now=AT)
+
+
+def test_estimates_are_judged_on_later_runs() -> None:
+    """Six runs of 30 min that take 36: raw they are off by 6 min; three of them teach most of that."""
+    runs = [
+        RunFact(n, "Wren", "Fern", "L-1", (n * 40 * MIN, (n * 40 + 36) * MIN), outcome="finished",
+                planned_run_min=30)
+        for n in range(6)
+    ]  # fmt: skip
+    found = review.review_of(Facts(0, 480 * MIN, {"Wren": [(0, 480 * MIN)]}, runs=runs)).estimates
+    assert found is not None and found.runs == 3
+    assert found.error_before_min == pytest.approx(6)
+    assert found.error_after_min < 3 and found.score_after > found.score_before
