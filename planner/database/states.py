@@ -100,6 +100,7 @@ class RunOutcome(StrEnum):
     FINISHED = "finished"
     STOPPED = "stopped"  # the piece can be gone on with
     SCRAPPED = "scrapped"
+    UNKNOWN = "unknown"  # power lost or emergency stop: inspect before anything else
 
 
 class WorkState(StrEnum):

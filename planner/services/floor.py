@@ -135,6 +135,16 @@ def _piece_blocks(db: Session, job: tables.Job, now: datetime, tag: str | None) 
         age = (now - (scan.rechecked_at or scan.taken_at)).total_seconds() / 3600
         words = f"the scan is {age:.0f} h old; a {scan.state} piece is trusted for {hours:.0f} h"
         out.append(Block("scan age", words, "touch three of its points again; within 0.5 mm it counts anew"))
+    last = db.scalar(
+        select(tables.Run)
+        .where(tables.Run.workpiece_id == piece.id, tables.Run.ended_at.is_not(None))
+        .order_by(tables.Run.ended_at.desc(), tables.Run.id.desc())
+        .limit(1)
+    )
+    seen_at = max(scan.taken_at, scan.rechecked_at or scan.taken_at)
+    if last is not None and last.outcome == RunOutcome.UNKNOWN and seen_at <= (last.ended_at or seen_at):
+        words = f"unknown - inspect: nobody knows how far the last run of piece {piece.number} came"
+        out.append(Block("inspect", words, "look at it, then touch three of its points again"))
     if scan.clamp_number != piece.clamp_number:
         words = f"clamped anew since the scan (clamping {piece.clamp_number}, scan of {scan.clamp_number})"
         out.append(Block("clamp", words, "probe it again and prepare the job anew"))
@@ -365,6 +375,31 @@ def stop(db: Session, run_id: int, *, by: str, at: datetime) -> tables.Run:
     run = _ended(db, run_id, RunOutcome.STOPPED, at)
     run.job.state = JobState.PREPARED
     note(db, "stop", f"job {run.job_id} stopped; check the datum before going on", by=by, at=at)
+    db.flush()
+    return run
+
+
+def lost_sight(db: Session, run_id: int, reason: str, *, by: str, at: datetime) -> tables.Run:
+    """Keep that nobody knows how far a run came: after power loss or an emergency stop; inspect it first.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    run_id : int
+        The open run [-].
+    reason : str
+        In words, e.g. power lost [-].
+    by : str
+        Who reports it [-].
+    at : datetime
+        When [-].
+    """
+    reason = name_of(reason, "reason", 200)
+    run = _ended(db, run_id, RunOutcome.UNKNOWN, at)
+    run.job.state = JobState.PREPARED
+    words = f"job {run.job_id} on {run.machine.name}: unknown - inspect ({reason})"
+    note(db, "unknown", words, by=by, at=at)
     db.flush()
     return run
 

@@ -204,3 +204,14 @@ def test_each_trouble_can_be_taken_back(db: Session, ready: tables.Job) -> None:
     assert trouble.away_now(db, now=AT) == ()
     with pytest.raises(Conflict, match="taken back by Ann already"):
         changes.take_back(db, away.id, by="Ann", at=AT)
+
+
+def test_after_power_loss_the_piece_is_inspected_first(db: Session, ready: tables.Job) -> None:
+    """How far the run came is unknown; no new start before three touches were taken again."""
+    run = _start(db, ready)
+    floor.lost_sight(db, run.id, "power lost", by="Tom", at=AT + timedelta(minutes=5))
+    assert (run.outcome, ready.state) == ("unknown", "prepared")
+    assert _rules(db, ready, AT + timedelta(minutes=6)) == ["inspect"]
+    assert ready.workpiece is not None
+    floor.recheck_scan(db, ready.workpiece.id, 0.3, by="Tom", at=AT + timedelta(minutes=8))
+    assert _rules(db, ready, AT + timedelta(minutes=9)) == []
