@@ -86,6 +86,7 @@ FINDING = {
 OUTCOME = {
     "finished": Mark("finished", "●", "good"),
     "stopped": Mark("stopped, can go on", "◐", "warn"),
+    "unknown": Mark("unknown – inspect", "?", "bad"),
     "scrapped": Mark("piece scrapped", "✕", "bad"),
 }
 MARKS = {
