@@ -5,10 +5,12 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from itertools import accumulate
 
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
@@ -230,22 +232,20 @@ def _made_in(facts: Facts, run: RunFact) -> bool:
 
 def _counts(facts: Facts, runs: Iterable[RunFact]) -> Tally:
     """Return what was made; no times but the planned ones."""
-    out = Tally()
+    planned_min = 0.0
+    made = fine = lost = seen = first = 0
     for run in runs:
         if not _made_in(facts, run):
             continue
-        lost = run.outcome == RunOutcome.SCRAPPED
-        good = not lost and (run.rating is None or run.rating >= run.least_rating)
-        seen = lost or run.rating is not None
-        out += Tally(
-            planned_run_min=run.planned_run_min or 0.0,
-            made=1,
-            good=int(good),
-            scrapped=int(lost),
-            inspected=int(seen),
-            good_at_first=int(seen and good and run.first),
-        )
-    return out
+        scrapped = run.outcome == RunOutcome.SCRAPPED
+        good = not scrapped and (run.rating is None or run.rating >= run.least_rating)
+        inspected = scrapped or run.rating is not None
+        planned_min += run.planned_run_min or 0.0
+        made, fine, lost = made + 1, fine + good, lost + scrapped
+        seen, first = seen + inspected, first + (inspected and good and run.first)
+    return Tally(
+        planned_run_min=planned_min, made=made, good=fine, scrapped=lost, inspected=seen, good_at_first=first
+    )
 
 
 def _claims(facts: Facts, name: str, runs: Sequence[RunFact]) -> dict[str, list[Span]]:
@@ -290,13 +290,16 @@ def _by_shift(facts: Facts) -> tuple[Group, ...]:
         for span in _clipped(facts, spans):
             if span[1] > span[0]:
                 shifts[span].append(name)
-    for run in facts.runs:
+    for run in sorted(facts.runs, key=lambda run: run.span):
         runs[run.machine].append(run)
+    starts = {name: [run.span[0] for run in own] for name, own in runs.items()}
+    ends = {name: list(accumulate((run.span[1] for run in own), max)) for name, own in runs.items()}
     out = []
     for span, names in sorted(shifts.items(), reverse=True):
         tally = Tally()
         for name in names:
-            own = [run for run in runs[name] if run.span[0] < span[1] and run.span[1] >= span[0]]
+            first, last = bisect_left(ends.get(name, []), span[0]), bisect_left(starts.get(name, []), span[1])
+            own = runs[name][first:last]
             part = Facts(*span, {name: [span]}, {name: facts.downs.get(name, ())}, own)
             tally += _machine_tally(part, name)
         out.append(_group(f"{instant_at(span[0]).isoformat()}/{instant_at(span[1]).isoformat()}", tally))
