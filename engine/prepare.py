@@ -64,7 +64,6 @@ _REACHED_MM = 1e-3
 _THIN = 6  # of a relief's points one in so many is timed on another machine
 _OPEN_THIN = 2  # of an opening's
 _MANY_POINTS = 24
-_PROOF_MM, _PROOF_RELIEF_MM = 0.5, 0.4  # the virtual cut's grid for openings alone, and for reliefs
 _PHASES = list(Phase)
 
 
@@ -186,8 +185,7 @@ def prepare(
     step("virtual cut")
     wanted = wanted_cut(layers, chart, floor)
     read = read_programs([text for _, text in programs], machine)
-    step_mm = _PROOF_MM if floor is None else _PROOF_RELIEF_MM
-    cut = virtual_cut(read, machine, tuple(cutters), surface, wall, wanted, rules, spacing_mm=step_mm)
+    cut = virtual_cut(read, machine, tuple(cutters), surface, wall, wanted, rules)
     findings = _unless_refused(findings + cut.findings)
     step("time and wear")
     run = estimate_run(machine, poses, poses.axes[0], len(cutters))
