@@ -101,23 +101,27 @@ def prepare_opening(
     refused: list[tuple[str, str]] = []
     with reading(factory) as db:
         plan = stored_plan(db, season_id)
-    settled = plan is not None and not todo
+    settled = plan is not None and not todo and not plan.undone
     for _ in range(_ROUNDS):
         if plan is None or not settled:
             report(done, total, "planning the fleet")
-            keep = plan is not None  # only what must moves: the programs of the rest are written
-            plan = plan_season(
-                factory,
-                season_id,
-                by=by,
-                now=clock(),
-                start=start,
-                seconds=max(2.0, seconds / 4) if keep else seconds,
-                seed=seed,
-                stop=stop,
-                published=keep,
-                most_moved=0.0,
-            )
+            # after a refusal only what must moves, for the programs of the rest are written; where that
+            # leaves a lantern undone, as much as helps
+            for published, most_moved in _ways(plan is not None):
+                plan = plan_season(
+                    factory,
+                    season_id,
+                    by=by,
+                    now=clock(),
+                    start=start,
+                    seconds=max(2.0, seconds / 4) if most_moved == 0.0 else seconds,
+                    seed=seed,
+                    stop=stop,
+                    published=published,
+                    most_moved=most_moved,
+                )
+                if not plan.undone:
+                    break
         settled = False
         with reading(factory) as db:
             calls = _unprepared(db, season_id)
@@ -141,6 +145,11 @@ def prepare_opening(
     assert plan is not None
     with reading(factory) as db:
         return Opening(plan, _prepared_count(db, season_id), tuple(refused))
+
+
+def _ways(planned: bool) -> tuple[tuple[bool, float | None], ...]:
+    """Return how to plan, one way after the other: kept to the published plan or not, what may move."""
+    return ((True, 0.0), (True, None)) if planned else ((False, None),)
 
 
 def _open_ids(db: Session, season_id: int) -> list[int]:
