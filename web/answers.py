@@ -10,7 +10,7 @@ from datetime import date, datetime
 from typing import Any
 
 from planner.database.lines import JobPage, PreparationLine, SeasonOverview
-from planner.database.queries_web import FloorRow, NightFacts, PlanFacts
+from planner.database.queries import FloorRow, NightFacts, PlanFacts
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import generate_csrf
 from sqlalchemy.orm import Session
 
-from planner.database import lines, queries, queries_web, tables
+from planner.database import lines, queries, tables
 from planner.database.lines import SeasonLine
 from planner.database.states import ReportKind, Role
 from planner.errors import NotFound, Refused
@@ -263,8 +263,8 @@ def tonight() -> Tonight:
         line = _season(db)
         overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
         night = coming_night(overview, now())
-        facts = queries_web.night_facts(db, line.season_id, night)
-        plan = queries_web.plan_facts(db, line.season_id)
+        facts = queries.night_facts(db, line.season_id, night)
+        plan = queries.plan_facts(db, line.season_id)
     dusk_at = next((one.dusk_at for one in overview.nights if one.night == night), None)
     undone = plan.undone if plan else ()
     return Tonight(night, dusk_at, facts.wanted, facts.ready, facts.in_time, facts.late, undone)
@@ -283,7 +283,7 @@ def jobs() -> Jobs:
     words, state = request.args.get("q", "")[:100], request.args.get("state") or None
     with reading_db() as db:
         line = _season(db)
-        found_jobs = queries_web.found_jobs(
+        found_jobs = queries.found_jobs(
             db, line.season_id, words=words, state=state, limit=_ROWS, offset=(_page() - 1) * _ROWS
         )
     return Jobs(found_jobs.total, found_jobs.lines)
@@ -343,20 +343,20 @@ def stations() -> Any:
     "/plan",
     Role.VIEWER,
     "Steps of the plan in force, by time",
-    list[queries_web.FloorRow],
+    list[queries.FloorRow],
     query={"page": PAGE},
 )
 def plan() -> Any:
     """Give a page of the plan's steps."""
     with reading_db() as db:
-        return queries_web.planned_rows(db, _season(db).season_id, limit=_ROWS, offset=(_page() - 1) * _ROWS)
+        return queries.planned_rows(db, _season(db).season_id, limit=_ROWS, offset=(_page() - 1) * _ROWS)
 
 
-@operation("GET", "/venue", Role.VIEWER, "What a venue asks for", queries_web.VenueFigures)
+@operation("GET", "/venue", Role.VIEWER, "What a venue asks for", queries.VenueFigures)
 def venue() -> Any:
     """Give the venue's figures."""
     with reading_db() as db:
-        return queries_web.venue_figures(db, _season(db).season_id)
+        return queries.venue_figures(db, _season(db).season_id)
 
 
 @operation("GET", "/works", Role.VIEWER, "Long work, the newest first", list[lines.WorkLine])
@@ -366,20 +366,18 @@ def long_work() -> Any:
         return queries.work_progress(db)
 
 
-@operation("GET", "/works/<int:work_id>", Role.VIEWER, "One long piece of work", queries_web.WorkResult)
+@operation("GET", "/works/<int:work_id>", Role.VIEWER, "One long piece of work", queries.WorkResult)
 def one_work(work_id: int) -> Any:
     """Give one piece of long work."""
     with reading_db() as db:
-        return queries_web.work_result(db, work_id)
+        return queries.work_result(db, work_id)
 
 
-@operation(
-    "GET", "/changes", Role.VIEWER, "Who changed what", list[queries_web.ChangeLine], query={"page": PAGE}
-)
+@operation("GET", "/changes", Role.VIEWER, "Who changed what", list[queries.ChangeLine], query={"page": PAGE})
 def history() -> Any:
     """Give a page of changes."""
     with reading_db() as db:
-        return queries_web.changes(db, limit=_ROWS, offset=(_page() - 1) * _ROWS)
+        return queries.changes(db, limit=_ROWS, offset=(_page() - 1) * _ROWS)
 
 
 @operation("GET", "/drafts/<int:plan_id>", Role.VIEWER, "What a draft moves, and its cost", Draft)
@@ -398,7 +396,7 @@ def draft(plan_id: int) -> Draft:
 def _asked(db: Session, change: tables.Change) -> Done:
     """Return what was kept, with the draft that shows what it would move."""
     line = the_season(db)
-    if line is None or queries_web.plan_facts(db, line.season_id) is None:
+    if line is None or queries.plan_facts(db, line.season_id) is None:
         return Done(change.words, change.id)
     said = {"season_id": line.season_id, "why": change.words}
     return Done(change.words, change.id, works.ask_for_work(db, "draft plan", said, by=name(), at=now()).id)

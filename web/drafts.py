@@ -7,7 +7,7 @@ from datetime import datetime
 from flask import Blueprint, flash, jsonify, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from planner.database import queries, queries_web, tables
+from planner.database import queries, tables
 from planner.database.states import Role
 from planner.errors import NotFound, Refused
 from planner.services import drafts as services
@@ -26,7 +26,7 @@ def waiting(work_id: int) -> ResponseReturnValue:
     """Show how far a draft is, and go to it when it is made."""
     with reading_db() as db:
         the_season(db)
-        work = queries_web.work_result(db, work_id)
+        work = queries.work_result(db, work_id)
         works = progress_of(queries.work_progress(db))
     if work.state == "done" and "plan_id" in work.result:
         return redirect(url_for("drafts.draft", plan_id=work.result["plan_id"]))
@@ -38,7 +38,7 @@ def waiting(work_id: int) -> ResponseReturnValue:
 def waiting_state(work_id: int) -> ResponseReturnValue:
     """Say whether a draft is made."""
     with reading_db() as db:
-        work = queries_web.work_result(db, work_id)
+        work = queries.work_result(db, work_id)
     return jsonify(state=work.state, **work.result)
 
 
@@ -53,7 +53,7 @@ def draft(plan_id: int) -> ResponseReturnValue:
         tiers = services.draft_tiers(plan)
         others = [
             (one.id, services.why_asked(one), services.draft_tiers(one))
-            for one in (queries_web.drafts(db, line.season_id) if line else ())
+            for one in (queries.drafts(db, line.season_id) if line else ())
             if one.id != plan_id
         ]
         told = {

@@ -8,7 +8,7 @@ from typing import Any
 from flask import Blueprint, flash, redirect, render_template, request, send_from_directory, url_for
 from flask.typing import ResponseReturnValue
 
-from planner.database import queries, queries_web
+from planner.database import queries
 from planner.database.lines import JobPage
 from planner.database.states import Role
 from planner.errors import NotFound
@@ -32,8 +32,8 @@ def machines() -> ResponseReturnValue:
         if line is None:
             return render_template("nothing.html", works=None)
         found = queries.machines(db, now=now())
-        rows = queries_web.planned_rows(db, line.season_id, open_only=True)
-        runs = queries_web.open_runs(db)
+        rows = queries.planned_rows(db, line.season_id, open_only=True)
+        runs = queries.open_runs(db)
     first = {row.machine_id: row for row in reversed(rows)}
     return render_template("floor.html", machines=found, first=first, runs=runs)
 
@@ -50,8 +50,8 @@ def machine(machine_id: int) -> ResponseReturnValue:
         card = next((m for m in queries.machines(db, now=now()) if m.machine_id == machine_id), None)
         if card is None:
             raise NotFound(f"there is no machine {machine_id}")
-        rows = queries_web.planned_rows(db, line.season_id, machine_id=machine_id, open_only=True, limit=4)
-        run = queries_web.open_runs(db).get(machine_id)
+        rows = queries.planned_rows(db, line.season_id, machine_id=machine_id, open_only=True, limit=4)
+        run = queries.open_runs(db).get(machine_id)
         job_id = (
             run.job_id if run else request.args.get("job", type=int) or (rows[0].job_id if rows else None)
         )
@@ -59,7 +59,7 @@ def machine(machine_id: int) -> ResponseReturnValue:
         blocks = (
             services.blocks(db, job.job_id, machine_id, now=now(), tag=tag) if job and run is None else ()
         )
-        clamp = queries_web.clamp_number(db, job.piece.workpiece_id) if job and job.piece else 0
+        clamp = queries.clamp_number(db, job.piece.workpiece_id) if job and job.piece else 0
         revision = job.revision if job else 0
         wanted = {block.words.split(" is fitted")[0].removeprefix("no ") for block in blocks}
         stored = [
@@ -126,7 +126,7 @@ def tag(number: str) -> ResponseReturnValue:
     """Go to the machine on which the piece with this tag is planned; what the sheet's code leads to."""
     with reading_db() as db:
         the_season(db)
-        place = queries_web.machine_of_piece(db, number)
+        place = queries.machine_of_piece(db, number)
     if place is None:
         raise NotFound(f"the plan has no job for a piece with the tag {number}")
     return redirect(url_for("floor.machine", machine_id=place[1], job=place[0], tag=number))
@@ -217,7 +217,7 @@ def lit_check(job_id: int) -> ResponseReturnValue:
     """Show the card on which a lit lantern is rated."""
     with reading_db() as db:
         found = queries.job_page(db, job_id)
-        given = queries_web.ratings(db, job_id)
+        given = queries.ratings(db, job_id)
     tell_times_in(found.time_zone)
     shown = shown_preparation(found)
     package = packages.package_of(venue().settings.packages, shown.folder) if shown else None

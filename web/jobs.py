@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Response, render_template, request, send_from_directory
 from flask.typing import ResponseReturnValue
 
-from planner.database import queries, queries_web
+from planner.database import queries
 from planner.database.states import Role
 from planner.errors import NotFound
 from web import headers, packages
@@ -29,7 +29,7 @@ def jobs() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=None)
-        found = queries_web.found_jobs(
+        found = queries.found_jobs(
             db, line.season_id, words=words, state=state, limit=_ROWS, offset=(number - 1) * _ROWS
         )
     page = Page(number, _ROWS, found.total)
@@ -42,8 +42,8 @@ def job(job_id: int) -> ResponseReturnValue:
     """Show one job."""
     with reading_db() as db:
         found = queries.job_page(db, job_id)
-        pin = queries_web.pin_of(db, job_id)
-        pieces = queries_web.scanned_pieces(db, limit=200)
+        pin = queries.pin_of(db, job_id)
+        pieces = queries.scanned_pieces(db, limit=200)
         works = progress_of(queries.work_progress(db))
     tell_times_in(found.time_zone)
     shown = shown_preparation(found, request.args.get("preparation", type=int))

@@ -22,7 +22,7 @@ from flask import (
 from flask.typing import ResponseReturnValue
 from sqlalchemy.orm import Session
 
-from planner.database import queries, queries_web, tables
+from planner.database import queries, tables
 from planner.database.states import Role
 from planner.errors import NotFound, Refused
 from planner.services import designs, jobs, trying, works
@@ -93,7 +93,7 @@ def try_on(version_id: int) -> ResponseReturnValue:
             "file_name": version.file_name,
             "versions": [(v.id, v.version) for v in version.design.versions],
         }
-        pieces = queries_web.scanned_pieces(db, limit=_PIECES)
+        pieces = queries.scanned_pieces(db, limit=_PIECES)
         trial = _trial(version_id)
         findings = _findings(trying.trial_inputs(db, trial)) if "judge" in request.args else None
         stations = queries.stations(db, line.season_id) if line else ()
@@ -211,7 +211,7 @@ def time(version_id: int) -> ResponseReturnValue:
 def timed(work_id: int) -> ResponseReturnValue:
     """Say how far the timing is, and what it found."""
     with reading_db() as db:
-        work = queries_web.work_result(db, work_id)
+        work = queries.work_result(db, work_id)
     return jsonify(state=work.state, error=work.error, result=work.result)
 
 

@@ -14,9 +14,9 @@ from flask.typing import ResponseReturnValue
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
-from planner.database import queries, queries_web
+from planner.database import queries
 from planner.database.lines import SeasonLine
-from planner.database.queries_web import FloorRow
+from planner.database.queries import FloorRow
 from planner.database.states import Role
 from planner.errors import NotFound
 from planner.services import handover
@@ -72,7 +72,7 @@ def sheet(job_id: int) -> ResponseReturnValue:
     """Show a job's sheet for the machine, to be printed."""
     with reading_db() as db:
         job = queries.job_page(db, job_id)
-        clamp = queries_web.clamp_number(db, job.piece.workpiece_id) if job.piece else 0
+        clamp = queries.clamp_number(db, job.piece.workpiece_id) if job.piece else 0
     tell_times_in(job.time_zone)
     shown = shown_preparation(job, request.args.get("preparation", type=int))
     package = packages.package_of(venue().settings.packages, shown.folder) if shown else None
@@ -146,8 +146,8 @@ def _size() -> str:
 
 def _days(db: Session, line: SeasonLine) -> tuple[date, ...]:
     """Return the days over which the plan in force reaches."""
-    plan = queries_web.plan_facts(db, line.season_id)
-    span = queries_web.plan_span(db, plan.plan_id) if plan else None
+    plan = queries.plan_facts(db, line.season_id)
+    span = queries.plan_span(db, plan.plan_id) if plan else None
     return dates_between(span.first_at, span.last_at) if span else ()
 
 
@@ -165,7 +165,7 @@ def _begin(day: date) -> datetime:
 
 
 def _rows(db: Session, line: SeasonLine, day: date) -> tuple[FloorRow, ...]:
-    return queries_web.planned_rows(
+    return queries.planned_rows(
         db, line.season_id, from_at=_begin(day), until_at=_begin(day + timedelta(days=1)), limit=2000
     )
 
@@ -175,7 +175,7 @@ def _rows(db: Session, line: SeasonLine, day: date) -> tuple[FloorRow, ...]:
 
 def _pick(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
     rows = [row for row in _rows(db, line, day) if row.workpiece]
-    facts = queries_web.bench_facts(db, [row.job_id for row in rows])
+    facts = queries.bench_facts(db, [row.job_id for row in rows])
     shelves: defaultdict[str, list[FloorRow]] = defaultdict(list)
     for row in sorted(rows, key=lambda r: (facts[r.job_id].received_on, r.start_at)):
         shelves[row.store_place or "place not recorded"].append(row)
@@ -184,7 +184,7 @@ def _pick(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
 
 def _bench(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
     rows = [row for row in _rows(db, line, day) if row.workpiece]
-    facts = queries_web.bench_facts(db, [row.job_id for row in rows])
+    facts = queries.bench_facts(db, [row.job_id for row in rows])
     return {"rows": rows, "facts": facts, "thin_to": _THIN_TO}
 
 
@@ -213,8 +213,8 @@ def _night_of(line: SeasonLine, day: date) -> date:
 
 
 def _by_area(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
-    areas: defaultdict[str, list[queries_web.StationRow]] = defaultdict(list)
-    for row in queries_web.station_rows(db, line.season_id, _night_of(line, day)):
+    areas: defaultdict[str, list[queries.StationRow]] = defaultdict(list)
+    for row in queries.station_rows(db, line.season_id, _night_of(line, day)):
         areas[row.area].append(row)
     return {"areas": list(areas.items()), "night": _night_of(line, day), "faults": LIT_FAULTS}
 
@@ -227,8 +227,8 @@ def _handover(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
     since = _begin(now().astimezone(zone()).date())
     return {
         "facts": _facts(db, line, since),
-        "notes": queries_web.hand_overs(db, line.season_id),
-        "changes": queries_web.changes(db, limit=12),
+        "notes": queries.hand_overs(db, line.season_id),
+        "changes": queries.changes(db, limit=12),
     }
 
 
@@ -239,15 +239,15 @@ def _intake(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
 def _season(db: Session, line: SeasonLine, day: date) -> dict[str, Any]:
     return {
         "overview": queries.season_overview(db, line.season_id, now=now(), count_late=False),
-        "plan": queries_web.plan_facts(db, line.season_id),
+        "plan": queries.plan_facts(db, line.season_id),
         "lots": queries.lots(db),
-        "done": queries_web.venue_figures(db, line.season_id),
+        "done": queries.venue_figures(db, line.season_id),
     }
 
 
 def _facts(db: Session, line: SeasonLine, since: datetime) -> list[str]:
     """Return what a hand-over note says by itself."""
-    runs = queries_web.runs_between(db, since, now())
+    runs = queries.runs_between(db, since, now())
     return list(
         handover.facts(
             finished=[run.label for run in runs if run.outcome == "finished"],
@@ -266,7 +266,7 @@ def _facts(db: Session, line: SeasonLine, since: datetime) -> list[str]:
                 for c in queries.cutters(db)
                 if c.state == "fitted" and c.life_left < 0.2
             ],
-            late=_late(queries_web.planned_rows(db, line.season_id, open_only=True, until_at=now())),
+            late=_late(queries.planned_rows(db, line.season_id, open_only=True, until_at=now())),
         )
     )
 

@@ -6,7 +6,7 @@ from flask import Blueprint, flash, redirect, render_template, request, session,
 from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 
-from planner.database import queries, queries_web, tables
+from planner.database import queries, tables
 from planner.database.states import Role
 from planner.services import people as services
 from web.access import OPEN, allow, local_path, name
@@ -103,8 +103,8 @@ def everybody() -> ResponseReturnValue:
 def _everybody(**made: str) -> str:
     with reading_db() as db:
         the_season(db)
-        found = queries_web.people(db)
-        tokens = queries_web.machine_tokens(db)
+        found = queries.people(db)
+        tokens = queries.machine_tokens(db)
         machines = queries.machines(db, now=now())
     return render_template(
         "people.html", people=found, tokens=tokens, machines=machines, roles=tuple(Role), **made

@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
-from planner.database import queries, queries_web
+from planner.database import queries
 from planner.database.states import Role
 from web.access import allow
 from web.answers import reasons_of
@@ -22,7 +22,7 @@ def plan() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=None)
-        facts = queries_web.plan_facts(db, line.season_id)
+        facts = queries.plan_facts(db, line.season_id)
         earlier = queries.plans(db, line.season_id)
     missing = reasons_of(facts.undone) if facts else ()
     return render_template("plan.html", plan=facts, missing=missing, plans=earlier)

@@ -7,7 +7,7 @@ from pathlib import PurePath
 from flask import Blueprint, Response, render_template, request
 from flask.typing import ResponseReturnValue
 
-from planner.database import queries, queries_web
+from planner.database import queries
 from planner.database.states import Role
 from planner.errors import NotFound
 from web import headers
@@ -51,7 +51,7 @@ def designs() -> ResponseReturnValue:
     with reading_db() as db:
         the_season(db)
         found = queries.designs(db)
-        tried = queries_web.refused_designs(db)
+        tried = queries.refused_designs(db)
     return render_template("designs.html", designs=found, tried=tried, shown_as_picture=_shown_as_picture)
 
 

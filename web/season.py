@@ -9,7 +9,7 @@ from flask import Blueprint, jsonify, render_template, request
 from flask.typing import ResponseReturnValue
 from sqlalchemy.orm import Session
 
-from planner.database import queries, queries_web
+from planner.database import queries
 from planner.database.lines import SeasonOverview, WorkLine
 from planner.database.states import Role
 from web import words
@@ -36,16 +36,16 @@ def season() -> ResponseReturnValue:
         if line is None:
             return render_template("nothing.html", works=progress_of(works))
         overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
-        plan = queries_web.plan_facts(db, line.season_id)
+        plan = queries.plan_facts(db, line.season_id)
         answer = answer_of(db, line.season_id, overview, plan)
-        span = queries_web.plan_span(db, plan.plan_id) if plan else None
+        span = queries.plan_span(db, plan.plan_id) if plan else None
         dates = dates_between(span.first_at, span.last_at) if span else ()
         shown = _shown(dates, span.rows if span else 0)
         chart = None
         if plan is not None and shown:
             begin = datetime.combine(shown[0], datetime.min.time(), zone())
             end = datetime.combine(shown[-1] + timedelta(days=1), datetime.min.time(), zone())
-            chart = queries_web.chart_between(db, line.season_id, plan, begin, end)
+            chart = queries.chart_between(db, line.season_id, plan, begin, end)
     return render_template(
         "season.html",
         overview=overview,
@@ -60,16 +60,14 @@ def season() -> ResponseReturnValue:
 
 
 def answer_of(
-    db: Session, season_id: int, overview: SeasonOverview, plan: queries_web.PlanFacts | None
+    db: Session, season_id: int, overview: SeasonOverview, plan: queries.PlanFacts | None
 ) -> SeasonAnswer:
     """Return the first sentence's facts: the coming night, what is late, what comes next."""
     night = coming_night(overview, now())
-    facts = queries_web.night_facts(db, season_id, night)
+    facts = queries.night_facts(db, season_id, night)
     due_at = next((line.due_at for line in overview.nights if line.night == night), None)
-    late = queries_web.planned_rows(
-        db, season_id, night=night, ends_after_at=due_at, open_only=True, limit=50
-    )
-    coming = queries_web.planned_rows(db, season_id, starts_from_at=now(), open_only=True, limit=1)
+    late = queries.planned_rows(db, season_id, night=night, ends_after_at=due_at, open_only=True, limit=50)
+    coming = queries.planned_rows(db, season_id, starts_from_at=now(), open_only=True, limit=1)
     return season_answer(overview, night, facts, plan, late, coming[0] if coming else None)
 
 

@@ -10,7 +10,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from sqlalchemy.orm import Session
 
-from planner.database import queries, queries_web
+from planner.database import queries
 from planner.database.lines import SeasonLine
 from planner.database.states import Role
 from planner.errors import NotFound
@@ -44,17 +44,17 @@ def tonight() -> ResponseReturnValue:
             "overview": overview,
             "night": night,
             "dusk_at": next((n.dusk_at for n in overview.nights if n.night == night), None),
-            "facts": queries_web.night_facts(db, line.season_id, night),
-            "plan": queries_web.plan_facts(db, line.season_id),
+            "facts": queries.night_facts(db, line.season_id, night),
+            "plan": queries.plan_facts(db, line.season_id),
             "today": _today(db, line, begin),
             "machines": queries.machines(db, now=now()),
-            "runs": queries_web.open_runs(db),
+            "runs": queries.open_runs(db),
             "cutters": [c for c in queries.cutters(db) if c.state in ("stored", "fitted")],
             "away": trouble_away(db),
-            "people": [p for p in queries_web.people(db) if p.active],
-            "drafts": queries_web.drafts(db, line.season_id),
-            "changes": queries_web.changes(db, limit=8),
-            "forecast": queries_web.newest_result(db, "forecast", line.season_id),
+            "people": [p for p in queries.people(db) if p.active],
+            "drafts": queries.drafts(db, line.season_id),
+            "changes": queries.changes(db, limit=8),
+            "forecast": queries.newest_result(db, "forecast", line.season_id),
             "works": progress_of(queries.work_progress(db)),
         }
     plan = found["plan"]
@@ -79,7 +79,7 @@ def _midnight(day: date) -> datetime:
 
 def _today(db: Session, line: SeasonLine, begin: datetime) -> list[dict[str, Any]]:
     """Return today's list by machine: how many jobs, how many done by now as planned, first and last."""
-    rows = queries_web.planned_rows(
+    rows = queries.planned_rows(
         db, line.season_id, from_at=begin, until_at=begin + timedelta(days=1), limit=1000
     )
     out: dict[str, dict[str, Any]] = {}
@@ -132,7 +132,7 @@ def report(kind: str) -> ResponseReturnValue:
     with writing_db() as db:
         line = the_season(db)
         words = steps[kind](db).words
-        planned = line is not None and queries_web.plan_facts(db, line.season_id) is not None
+        planned = line is not None and queries.plan_facts(db, line.season_id) is not None
         work_id = ask_for_draft(db, line.season_id, words) if line and planned else None
     flash(words)
     if work_id is None:
@@ -176,8 +176,8 @@ def history() -> ResponseReturnValue:
     number = page_number()
     with reading_db() as db:
         the_season(db)
-        found = queries_web.changes(db, limit=_CHANGES, offset=(number - 1) * _CHANGES)
-        total = queries_web.change_count(db)
+        found = queries.changes(db, limit=_CHANGES, offset=(number - 1) * _CHANGES)
+        total = queries.change_count(db)
     return render_template("changes.html", changes=found, page=Page(number, _CHANGES, total))
 
 

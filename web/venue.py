@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
-from planner.database import queries, queries_web
+from planner.database import queries
 from planner.database.states import Role
 from web.access import allow
 from web.season import answer_of
@@ -23,12 +23,12 @@ def venue() -> ResponseReturnValue:
         if line is None:
             return render_template("nothing.html", works=None)
         overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
-        plan = queries_web.plan_facts(db, line.season_id)
+        plan = queries.plan_facts(db, line.season_id)
         answer = answer_of(db, line.season_id, overview, plan)
-        rows = queries_web.station_rows(db, line.season_id, line.last_night)
-        figures = queries_web.venue_figures(db, line.season_id, rows)
-        forecast = queries_web.newest_result(db, "forecast", line.season_id)
-    areas: dict[str, list[queries_web.StationRow]] = {}
+        rows = queries.station_rows(db, line.season_id, line.last_night)
+        figures = queries.venue_figures(db, line.season_id, rows)
+        forecast = queries.newest_result(db, "forecast", line.season_id)
+    areas: dict[str, list[queries.StationRow]] = {}
     for row in rows:
         areas.setdefault(row.area, []).append(row)
     return render_template(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from typing import Any
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from planner.database import tables
 from planner.database.lines import DesignLine, DesignVersionLine
-from planner.database.states import JobState
+from planner.database.states import JobState, PreparationState
 from planner.errors import NotFound
 
 
@@ -81,3 +82,32 @@ def _version_line(row: tables.DesignVersion) -> DesignVersionLine:
         added_at=row.recorded_at,
         added_by=row.recorded_by,
     )
+
+
+def refused_designs(db: Session) -> dict[int, tuple[dict[str, Any], ...]]:
+    """Return the findings against each design version that was tried on pieces and that no machine can cut.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    """
+    job, preparation, run_time = tables.Job, tables.Preparation, tables.RunTime
+    other = aliased(job)
+    can_be_cut = (
+        select(run_time.id)
+        .join(other, other.id == run_time.job_id)
+        .where(other.design_version_id == job.design_version_id, run_time.eligible)
+        .exists()
+    )
+    rows = db.execute(
+        select(job.design_version_id, preparation.findings)
+        .join(preparation, preparation.job_id == job.id)
+        .where(
+            job.design_version_id.is_not(None),
+            preparation.state == PreparationState.REFUSED,
+            ~can_be_cut,
+        )
+        .order_by(preparation.id)
+    )
+    return {version_id: tuple(findings) for version_id, findings in rows}  # the newest counts

@@ -1,97 +1,18 @@
-"""Which jobs are there, and is this one right to cut? Lists, and one job with all that belongs to it."""
+"""Is this job right to cut? One job with all that belongs to it."""
 
 from __future__ import annotations
 
-from datetime import UTC, date
+from datetime import UTC
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
 
 from planner.database import tables
-from planner.database.lines import JobLine, JobPage, PlannedLine, PreparationLine, RunLine, RunTimeLine
-from planner.database.queries.parts import label_of, pictures, thumbnail
+from planner.database.lines import JobPage, PlannedLine, PreparationLine, RunLine, RunTimeLine
+from planner.database.queries.parts import label_of, thumbnail
 from planner.database.queries.produce import piece_line
 from planner.database.states import PlanState
 from planner.errors import NotFound
-
-
-def jobs(
-    db: Session,
-    season_id: int,
-    *,
-    state: str | None = None,
-    night: date | None = None,
-    limit: int = 200,
-    offset: int = 0,
-) -> tuple[JobLine, ...]:
-    """Return the jobs of a season by night, the more important first, with their place in the published plan.
-
-    Parameters
-    ----------
-    db : Session
-        An open session [-].
-    season_id : int
-        The season [-].
-    state : str, optional
-        Only those of a `JobState` [-].
-    night : date, optional
-        Only those first wanted on a night [-].
-    limit, offset : int
-        How many, after how many [-].
-    """
-    job, picture = tables.Job, pictures()
-    season = db.get(tables.Season, season_id)
-    if season is None:
-        raise NotFound(f"there is no season {season_id}")
-    wanted = [job.season_id == season_id]
-    if state is not None:
-        wanted.append(job.state == state)
-    if night is not None:
-        wanted.append(job.night == night)
-    rows = db.execute(
-        select(
-            job.id,
-            job.night,
-            job.priority,
-            job.state,
-            tables.Station.name.label("station"),
-            tables.Station.area,
-            tables.Design.name.label("design"),
-            tables.Workpiece.number.label("workpiece"),
-            picture.c.folder,
-        )
-        .outerjoin(tables.Station, tables.Station.id == job.station_id)
-        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
-        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
-        .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
-        .outerjoin(picture, picture.c.job_id == job.id)
-        .where(*wanted)
-        .order_by(job.night, job.priority.desc(), job.id)
-        .limit(limit)
-        .offset(offset)
-    ).all()
-    planned = _planned(db, [row.id for row in rows])
-    lines = []
-    for row in rows:
-        steps = planned.get(row.id, [])
-        lines.append(
-            JobLine(
-                job_id=row.id,
-                label=label_of(row.id, row.station),
-                area=row.area or "",
-                night=row.night,
-                due_at=season.due_at(row.night).astimezone(UTC),
-                design=row.design or "",
-                workpiece=row.workpiece or "",
-                priority=row.priority,
-                state=row.state,
-                thumbnail=thumbnail(row.folder),
-                machine=steps[-1].machine if steps else "",
-                start_at=steps[0].start_at if steps else None,
-                end_at=steps[-1].end_at if steps else None,
-            )
-        )
-    return tuple(lines)
 
 
 def job_page(db: Session, job_id: int) -> JobPage:
@@ -150,27 +71,24 @@ def job_page(db: Session, job_id: int) -> JobPage:
         piece=piece_line(db, found.workpiece_id) if found.workpiece_id else None,
         preparations=preparations,
         run_times=run_times,
-        planned=tuple(_planned(db, [job_id]).get(job_id, ())),
+        planned=_planned(db, job_id),
         runs=_runs(db, job_id),
     )
 
 
-def _planned(db: Session, job_ids: list[int]) -> dict[int, list[PlannedLine]]:
+def _planned(db: Session, job_id: int) -> tuple[PlannedLine, ...]:
     row, plan = tables.PlanRow, tables.Plan
     rows = db.execute(
         select(row, tables.Machine.name)
         .join(plan, plan.id == row.plan_id)
         .join(tables.Machine, tables.Machine.id == row.machine_id)
-        .where(plan.state == PlanState.PUBLISHED, row.job_id.in_(job_ids))
+        .where(plan.state == PlanState.PUBLISHED, row.job_id == job_id)
         .order_by(row.start_at)
     )
-    planned: dict[int, list[PlannedLine]] = {}
-    for found, machine in rows:
-        line = PlannedLine(
-            found.step, found.machine_id, machine, found.start_at, found.end_at, tuple(found.cutters)
-        )
-        planned.setdefault(found.job_id, []).append(line)
-    return planned
+    return tuple(
+        PlannedLine(found.step, found.machine_id, machine, found.start_at, found.end_at, tuple(found.cutters))
+        for found, machine in rows
+    )
 
 
 def _preparations(db: Session, job_id: int) -> tuple[PreparationLine, ...]:

@@ -11,21 +11,15 @@ from sqlalchemy.orm import Session
 from planner.database import tables
 from planner.database.columns import UtcDateTime
 from planner.database.lines import (
-    ChartRow,
-    Lane,
     NightLine,
     PlanLine,
-    SeasonChart,
     SeasonLine,
     SeasonOverview,
-    Span,
     StationLine,
 )
-from planner.database.queries.parts import READY, label_of, pictures, thumbnail
+from planner.database.queries.parts import READY
 from planner.database.states import JobState, PlanState, WorkpieceState
 from planner.errors import NotFound
-
-_BEFORE_OPENING = timedelta(days=21)  # a chart without a plan begins here
 
 
 def seasons(db: Session) -> tuple[SeasonLine, ...]:
@@ -57,7 +51,7 @@ def season_overview(db: Session, season_id: int, *, now: datetime, count_late: b
     count_late : bool
         Whether all nights' late jobs are counted, which reads the whole plan; else 0 [-].
     """
-    season = _season(db, season_id)
+    season = season_of(db, season_id)
     plan = _published(db, season_id)
     counts = _jobs_by_night(db, season_id)
     by_state: Counter[str] = Counter()
@@ -166,50 +160,19 @@ def plans(db: Session, season_id: int) -> tuple[PlanLine, ...]:
     )
 
 
-def season_chart(db: Session, season_id: int, plan_id: int | None = None) -> SeasonChart:
-    """Return a plan over time: machines as lanes with shifts, breakdowns and the jobs on them.
-
-    Parameters
-    ----------
-    db : Session
-        An open session [-].
-    season_id : int
-        The season [-].
-    plan_id : int, optional
-        A plan of the season; the published one, else the newest draft, when left out [-].
-    """
-    season = _season(db, season_id)
-    plan = _plan_to_show(db, season_id, plan_id)
-    start_at = plan.start_at if plan else season.dusk_at(season.opening_night) - _BEFORE_OPENING
-    end_at = season.dusk_at(season.last_night) + timedelta(days=1)
-    return SeasonChart(
-        season_id=season.id,
-        season=season.name,
-        time_zone=season.time_zone,
-        plan_id=plan.id if plan else None,
-        plan_state=plan.state if plan else "",
-        revision=plan.revision if plan else None,
-        planned_at=plan.recorded_at if plan else None,
-        planned_by=plan.recorded_by if plan else "",
-        plan_start_at=plan.start_at if plan else None,
-        tiers=plan.tiers if plan else {},
-        undone=tuple(plan.undone) if plan else (),
-        lanes=_lanes(db, season, plan, start_at, end_at),
-        dusks=tuple(season.dusk_at(night).astimezone(UTC) for night in _dates(season)),
-    )
-
-
 # --- the parts -----------------------------------------------------------------------------------------
 
 
-def _season(db: Session, season_id: int) -> tables.Season:
+def season_of(db: Session, season_id: int) -> tables.Season:
+    """Return the season of a number; `season_id` [-]."""
     season = db.get(tables.Season, season_id)
     if season is None:
         raise NotFound(f"there is no season {season_id}")
     return season
 
 
-def _dates(season: tables.Season) -> list[date]:
+def dates_of(season: tables.Season) -> list[date]:
+    """Return all nights of a season."""
     count = (season.last_night - season.opening_night).days + 1
     return [season.opening_night + timedelta(days=n) for n in range(count)]
 
@@ -219,7 +182,8 @@ def _published(db: Session, season_id: int) -> tables.Plan | None:
     return db.scalar(select(plan).where(plan.season_id == season_id, plan.state == PlanState.PUBLISHED))
 
 
-def _plan_to_show(db: Session, season_id: int, plan_id: int | None) -> tables.Plan | None:
+def plan_to_show(db: Session, season_id: int, plan_id: int | None) -> tables.Plan | None:
+    """Return a plan by its number, else the published one, else the newest draft; numbers [-]."""
     plan = tables.Plan
     if plan_id is None:
         shown = plan.state.in_((PlanState.PUBLISHED, PlanState.DRAFT))
@@ -308,108 +272,6 @@ def _late_jobs(db: Session, season: tables.Season, plan: tables.Plan | None) -> 
         .group_by(row.job_id, job.night)
         .subquery()
     )
-    due = {night: literal(season.due_at(night).astimezone(UTC), UtcDateTime()) for night in _dates(season)}
+    due = {night: literal(season.due_at(night).astimezone(UTC), UtcDateTime()) for night in dates_of(season)}
     late = select(func.count()).select_from(ends).where(ends.c.end_at > case(due, value=ends.c.night))
     return db.scalar(late) or 0
-
-
-def _lanes(
-    db: Session, season: tables.Season, plan: tables.Plan | None, start_at: datetime, end_at: datetime
-) -> tuple[Lane, ...]:
-    rows = _chart_rows(db, season, plan)
-    shifts = _shifts(db, start_at, end_at)
-    breakdowns = _breakdowns(db, start_at, end_at)
-    machines = db.execute(
-        select(tables.Machine.id, tables.Machine.name, tables.Machine.active).order_by(tables.Machine.name)
-    )
-    return tuple(
-        Lane(
-            machine_id=machine_id,
-            name=name,
-            active=active,
-            shifts=tuple(shifts[machine_id]),
-            breakdowns=tuple(breakdowns[machine_id]),
-            rows=tuple(rows[machine_id]),
-        )
-        for machine_id, name, active in machines
-        if active or rows[machine_id]
-    )
-
-
-def _shifts(db: Session, start_at: datetime, end_at: datetime) -> defaultdict[int, list[Span]]:
-    shift = tables.MachineShift
-    spans: defaultdict[int, list[Span]] = defaultdict(list)
-    rows = db.execute(
-        select(shift.machine_id, shift.start_at, shift.end_at)
-        .where(shift.end_at > start_at, shift.start_at < end_at)
-        .order_by(shift.start_at)
-    )
-    for machine_id, begins, ends in rows:
-        spans[machine_id].append(Span(begins, ends))
-    return spans
-
-
-def _breakdowns(db: Session, start_at: datetime, end_at: datetime) -> defaultdict[int, list[Span]]:
-    down = tables.Breakdown
-    spans: defaultdict[int, list[Span]] = defaultdict(list)
-    rows = db.execute(
-        select(down.machine_id, down.start_at, down.end_at, down.reason)
-        .where(or_(down.end_at.is_(None), down.end_at > start_at), down.start_at < end_at)
-        .order_by(down.start_at)
-    )
-    for machine_id, begins, ends, reason in rows:
-        spans[machine_id].append(Span(begins, ends, reason))
-    return spans
-
-
-def _chart_rows(
-    db: Session, season: tables.Season, plan: tables.Plan | None
-) -> defaultdict[int, list[ChartRow]]:
-    lanes: defaultdict[int, list[ChartRow]] = defaultdict(list)
-    if plan is None:
-        return lanes
-    row, job, picture = tables.PlanRow, tables.Job, pictures()
-    rows = db.execute(
-        select(
-            row.machine_id,
-            row.job_id,
-            row.step,
-            row.start_at,
-            row.end_at,
-            row.cutters,
-            job.night,
-            job.state,
-            job.priority,
-            tables.Station.name.label("station"),
-            tables.Design.name.label("design"),
-            tables.Workpiece.number.label("workpiece"),
-            picture.c.folder,
-        )
-        .join(job, job.id == row.job_id)
-        .outerjoin(tables.Station, tables.Station.id == job.station_id)
-        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
-        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
-        .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
-        .outerjoin(picture, picture.c.job_id == job.id)
-        .where(row.plan_id == plan.id)
-        .order_by(row.start_at, row.id)
-    )
-    for found in rows:
-        lanes[found.machine_id].append(
-            ChartRow(
-                job_id=found.job_id,
-                step=found.step,
-                label=label_of(found.job_id, found.station),
-                night=found.night,
-                design=found.design or "",
-                workpiece=found.workpiece or "",
-                state=found.state,
-                priority=found.priority,
-                thumbnail=thumbnail(found.folder),
-                start_at=found.start_at,
-                end_at=found.end_at,
-                due_at=season.due_at(found.night).astimezone(UTC),
-                cutters=tuple(found.cutters),
-            )
-        )
-    return lanes
