@@ -91,6 +91,8 @@ def way(table: Floats, axes: Floats, p: int, q: int) -> float:
     T = d / v + v / a, or sqrt(4 d / a) where d < v^2 / a, see `travel_times`; both at once, without a branch:
     T = sqrt(4 m / a) + (d - m) / v with m = min(d, v^2 / a). An axis that is not a number takes no time: an
     end with such a pose is anywhere.
+
+    Indices [-], times [s].
     """
     k = axes.shape[0]
     if k == 0:
@@ -189,6 +191,8 @@ def find_near(
 
     `sweep` sorts the boxes by their middles on the axis `along`: from each the look goes both ways until the
     gap on that axis alone is too wide.
+
+    Indices [-], times [s].
     """
     n, few = near.shape
     some = min(2 * few, n - 1) if axes.shape[0] else n - 1
@@ -246,6 +250,8 @@ def nearest(
     """Sort members into the order of nearest neighbour from an end, over all entries; return the last end.
 
     `pending` counts for each cluster those that must come before it, and is counted down.
+
+    Indices [-], times [s].
     """
     for step in range(members.size):
         best, at, option = np.inf, -1, -1
@@ -282,6 +288,8 @@ def best_options(
     """Fill in the best options of clusters in their order (Bellman 1957), and return the way through them.
 
     With `fixed` 0 or more the first and the last cluster are the same, and both take this option.
+
+    Indices [-], times [s].
     """
     layers = clusters.size
     offset = np.zeros(layers + 1, np.int64)
@@ -758,6 +766,8 @@ def anneal(
     """Improve a tour and its options (rows of `kept`) by kicks; copy the best and return its length.
 
     The share `ruined` of the kicks takes clusters out; what is left over are double bridges.
+
+    Kicks and seed [-], times [s].
     """
     np.random.seed(seed)
     n = kept.shape[1] - 1

@@ -167,7 +167,7 @@ def _without_unit(function: ast.FunctionDef) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("path", sorted((TOP / "engine").glob("*.py")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", sorted((TOP / "engine").rglob("*.py")), ids=lambda path: path.stem)
 def test_engine_says_its_units(path: Path) -> None:
     """Each number that goes into a public function of the engine has its unit, or [-], in brackets."""
     functions = list(_public_functions(ast.parse(path.read_text("utf-8"))))
