@@ -52,7 +52,8 @@ from engine.records import (
     never,
 )
 from engine.regions import judge_regions, skin_outlines
-from engine.relief import PIXEL_MM, ReliefFloor, relief_passes
+from engine.relief import relief_passes
+from engine.relief_floor import PIXEL_MM, ReliefFloor
 from engine.surface import fit_surface, normals_at
 from engine.timing import estimate_run
 from engine.travel import link

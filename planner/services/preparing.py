@@ -369,9 +369,9 @@ def survey_or_prepare(inputs: JobInputs, packages: Path) -> tuple[Survey, Prepar
 
 def compile_kernels() -> None:
     """Compile what the engine compiles on its first use on a computer; it is kept on disk."""
+    from engine.ball_bed import kernels
     from engine.order.search import compiled
     from engine.proof import stamper
-    from engine.relief import kernels
 
     compiled()
     stamper()

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
+from engine.ball_bed import ball_centres, scallop_mm, stepover_for
 from engine.chart import own_mercator
 from engine.errors import CannotBeDone
 from engine.frames import normalised, unit_of
@@ -25,7 +26,8 @@ from engine.records import (
     Treatment,
     Wall,
 )
-from engine.relief import ball_centres, relief_passes, scallop_mm, stepover_for, wanted_floor
+from engine.relief import relief_passes
+from engine.relief_floor import wanted_floor
 from engine.surface import surface_of
 
 RADIUS = 60.0

@@ -16,6 +16,7 @@ from engine.records import CutPass, Phase, Rules
 from engine.surface import surface_of
 from engine.travel import link, shell_radius_mm
 from seed_demo.fleet import cutters_file, machine_files
+from tests.bench.order import random_job
 
 RULES = Rules(kind="foam")
 SPHERE = surface_of(lambda d: np.full(d.shape[:-1], 70.0))
@@ -23,43 +24,11 @@ CUTTERS = read_cutters(cutters_file(), "cutters")
 MACHINES = {name: read_machine(text, name) for name, text in machine_files().items()}
 
 
-def _job(rng, winding):
-    """Two to ten passes in up to three groups, with lifts, precedence and changes of cutter."""
-    count = int(rng.integers(2, 11))
-    passes = []
-    for i in range(count):
-        closed, n = bool(rng.random() < 0.6), int(rng.integers(2, 9))
-        turn = rng.uniform(-170, 170) + rng.uniform(0, 15) * np.sin(np.arange(n) * 2 * math.pi / n)
-        axes = np.stack([turn, rng.uniform(-60, 60, n), rng.uniform(80, 120, n)], axis=1)
-        lifts = rng.uniform(0, 2, (2, n))
-        passes.append(PassPoses(f"p{i}", axes, closed, bool(rng.integers(2)), lifts[0], lifts[1]))
-    limit = float(rng.choice([186.0, 200.0, 270.0, 400.0]))
-    metric = TravelMetric(
-        max_speed=np.array([45.0, 50.0, 50.0]),
-        max_acceleration=np.array([500.0, 300.0, 300.0]),
-        period=np.array([math.inf if winding else 360.0, math.inf, math.inf]),
-        home=np.array([0.0, 0.0, 200.0]),
-        lowest=np.array([-limit, -math.inf, -math.inf]) if winding else np.zeros(0),
-        highest=np.array([limit, math.inf, math.inf]) if winding else np.zeros(0),
-    )
-    groups = [int(g) for g in rng.integers(0, 3, count)]
-    rank = rng.permutation(count)
-    after = [
-        [j for j in range(count) if rank[j] < rank[i] and groups[j] <= groups[i] and rng.random() < 0.25]
-        for i in range(count)
-    ]
-    return (
-        passes,
-        metric,
-        {"groups": groups, "after": after, "home_before": [1] if rng.random() < 0.5 else []},
-    )
-
-
 @pytest.mark.parametrize("winding", [False, True])
 def test_five_hundred_random_jobs_break_no_rule(winding):
     """Over 500 jobs the independent checker finds no pass twice, no precedence broken, no axis overwound."""
     for seed in range(500):
-        passes, metric, rules = _job(np.random.default_rng(seed), winding)
+        passes, metric, rules = random_job(np.random.default_rng(seed), winding)
         order = order_passes(passes, metric, seed=seed, kicks_per_pass=3, **rules)
         assert check_order(order, passes, metric, **rules) == (), seed
 
