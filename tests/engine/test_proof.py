@@ -597,3 +597,19 @@ def test_spheroid_depth_is_the_true_nearest_distance():
     cut = judged(moves, wanting(slot), surface=flat)
     assert cut.depth_max_mm < 0.05
     assert "depth" not in rules_broken(cut)
+
+
+@pytest.mark.parametrize("wider_mm", [0.0, 0.2, 0.5])
+def test_a_shallow_level_beside_the_deepest_is_not_overlooked(wider_mm):
+    """Levels that run over each other are stamped once, but one that runs wider cuts so much outside.
+
+    The skin at angle t from a region's axis is R sin t away from it, so a level whose circle is wider by 0.2
+    mm takes 0.2 mm of skin beyond the rim.
+    """
+    moves = Moves()
+    a_groove(moves, 12.0 + wider_mm, tip=R - 2.0)
+    a_groove(moves, 12.0, tip=R - DEEP / 2)
+    a_groove(moves, 12.0)
+    cut = judged(moves, wanting(a_disc(12.0)))
+    assert cut.outside_mm == pytest.approx(wider_mm, abs=0.03)
+    assert ("cut outside" in rules_broken(cut)) == (wider_mm > Rules().outline_tolerance_mm)
