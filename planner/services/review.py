@@ -370,7 +370,7 @@ def _went_well(facts: Facts, whole: Tally) -> str:
         return f"Went well: {whole.made} lanterns were cut and none was scrapped."
     if whole.made:
         return f"Went well: {whole.good} of {whole.made} lanterns came out good."
-    return "Went well: nothing was reported cut in these days, so nothing can be said."
+    return "Nothing was reported cut in these days, so nothing can be said of what went well."
 
 
 def _cost_most(most: tuple[int, str, str] | None) -> str:
