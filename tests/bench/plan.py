@@ -8,9 +8,12 @@ between stored nights and the bound that separate code proves.
 from __future__ import annotations
 
 import argparse
+import json
 import random
 import time
 from collections.abc import Callable
+from functools import partial
+from pathlib import Path
 from statistics import median
 from typing import Any
 
@@ -54,6 +57,10 @@ SIZES = {
     "1000/20": (1000, 20, 6, 60.0),
 }
 BARS = {"60/4": 0.12, "150/6": 0.13, "400/10": 0.15, "1000/20": 0.18}
+STRETCH_S = {"60/4": 30.0, "150/6": 60.0, "1000/20": 120.0}
+ONE_SHOT_JOBS = 150
+"""Above this the plain model has more arcs than memory and time allow to build."""
+FIRST_THREE = ("undone", "late", "stored_nights")
 
 
 def pose(jobs: int, machines: int, days: int, seed: int) -> dict[str, Any]:
@@ -204,54 +211,116 @@ def values_of(problem: PlanProblem, board: Board) -> dict[str, int]:
 # --- the table ----------------------------------------------------------------------------------------------
 
 
-def plans(sizes: list[str], instances: int, seeds: int, share: float) -> None:
-    """Print a row for each size: medians over instances and seeds."""
+def plans(sizes: list[str], instances: int, seeds: int, seconds: dict[str, float], kept: Kept) -> None:
+    """Print a row for each size: medians over instances and seeds; what is kept is not measured again."""
     print(
-        "jobs/machines first s  undone  late  nights  at least    gap    bar      EDD u/l/n     loaded u/l/n "
-        "one-shot u/l/n"
+        "jobs/machines first s, undone  undone  late  nights  at least    gap    bar      EDD u/l/n     "
+        "loaded u/l/n one-shot u/l/n"
     )
     for size in sizes:
-        jobs, machines, days, seconds = SIZES[size]
         rows = []
         for instance in range(instances):
-            problem = read_problem(pose(jobs, machines, days, 1000 * jobs + instance))
-            begin = time.perf_counter()
-            first_plan(problem)
-            first_s = time.perf_counter() - begin
-            floor = Floor(problem)
-            dispatch = [values_of(problem, rule(floor)) for rule in (earliest_due, least_loaded)]
-            plain = None
-            if jobs <= 60:
-                board = one_shot(floor, Board(floor), seconds * share)
-                plain = None if board is None else values_of(problem, board)
+            beside = kept.row(
+                f"{size} rules {instance} {seconds[size]:g}", partial(_beside, size, instance, seconds[size])
+            )
             for seed in range(seeds):
-                plan = solve(problem, seconds=seconds * share, workers=2, seed=seed)
-                breaches = verify(problem, plan)
-                assert not breaches, breaches
-                rows.append((first_s, plan.tiers, dispatch, plain, plan.seconds))
+                name = f"{size} plan {instance} {seed} {seconds[size]:g}"
+                rows.append(beside | kept.row(name, partial(_planned, size, instance, seed, seconds[size])))
         _print_row(size, rows)
 
 
-def _print_row(size: str, rows: list[Any]) -> None:
-    def mid(of: Callable[[Any], float]) -> float:
+class Kept:
+    """Rows measured so far, one a line in a file, so that a long run can be stopped and gone on with."""
+
+    def __init__(self, file: str | None) -> None:
+        self.path = None if file is None else Path(file)
+        self.rows: dict[str, Any] = {}
+        if self.path is not None and self.path.exists():
+            for line in self.path.read_text().splitlines():
+                self.rows |= json.loads(line)
+
+    def row(self, name: str, measure: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+        """Return a row as it was kept, or measure and keep it."""
+        if name not in self.rows:
+            self.rows[name] = measure()
+            if self.path is not None:
+                with self.path.open("a") as file:
+                    file.write(json.dumps({name: self.rows[name]}) + "\n")
+        known: dict[str, Any] = self.rows[name]
+        return known
+
+
+def _posed(size: str, instance: int) -> PlanProblem:
+    jobs, machines, days, _ = SIZES[size]
+    return read_problem(pose(jobs, machines, days, 1000 * jobs + instance))
+
+
+def _beside(size: str, instance: int, seconds: float) -> dict[str, Any]:
+    """Return the first plan and the references of one instance: two rules of dispatch, one plain model."""
+    problem = _posed(size, instance)
+    begin = time.perf_counter()
+    first = first_plan(problem)
+    first_s = time.perf_counter() - begin
+    floor = Floor(problem)
+    row = {
+        "first_s": first_s,
+        "first_undone": first.tiers["undone"].value,
+        "earliest_due": _three(values_of(problem, earliest_due(floor))),
+        "least_loaded": _three(values_of(problem, least_loaded(floor))),
+        "one_shot": None,
+    }
+    if len(problem.jobs) <= ONE_SHOT_JOBS:
+        board = one_shot(floor, Board(floor), seconds)
+        row["one_shot"] = None if board is None else _three(values_of(problem, board))
+    return row
+
+
+def _planned(size: str, instance: int, seed: int, seconds: float) -> dict[str, Any]:
+    problem = _posed(size, instance)
+    plan = solve(problem, seconds=seconds, workers=2, seed=seed)
+    breaches = verify(problem, plan)
+    assert not breaches, breaches
+    values = {name: plan.tiers[name].value for name in FIRST_THREE}
+    return {
+        "values": [values[name] for name in FIRST_THREE],
+        "bounds": [plan.tiers[name].bound for name in FIRST_THREE],
+        "proven": all(plan.tiers[name].status == "proven best" for name in FIRST_THREE),
+        "seconds": plan.seconds,
+    }
+
+
+def _three(values: dict[str, int]) -> list[int]:
+    return [values[name] for name in FIRST_THREE]
+
+
+def _print_row(size: str, rows: list[dict[str, Any]]) -> None:
+    def mid(of: Callable[[dict[str, Any]], float]) -> float:
         return median(of(row) for row in rows)
 
-    nights, bound = mid(lambda r: r[1]["stored_nights"].value), mid(lambda r: r[1]["stored_nights"].bound)
-    gap = mid(lambda r: r[1]["stored_nights"].value / max(1, r[1]["stored_nights"].bound) - 1)
+    def words(key: str) -> str:
+        known = [row[key] for row in rows if row[key] is not None]
+        return "/".join(f"{median(three[t] for three in known):g}" for t in range(3)) if known else "-"
 
-    def words(values: Callable[[Any], Any]) -> str:
-        known = [values(row) for row in rows if values(row) is not None]
-        if not known:
-            return "-"
-        return "/".join(f"{median(v[name] for v in known):g}" for name in ("undone", "late", "stored_nights"))
-
+    undone, late, nights = (mid(lambda row, t=t: row["values"][t]) for t in range(3))  # type: ignore[misc]
+    gap = mid(lambda row: row["values"][2] / max(1, row["bounds"][2]) - 1)
+    bar = format(BARS[size], ".0%") if size in BARS else "proven"
     print(
-        f"{size:<13} {mid(lambda r: r[0]):8.2f} {mid(lambda r: r[1]['undone'].value):7g} "
-        f"{mid(lambda r: r[1]['late'].value):5g} {nights:7g} {bound:9g} {gap:6.1%} "
-        f"{format(BARS[size], '.0%') if size in BARS else 'proven':>6}  {words(lambda r: r[2][0]):>14} "
-        f"{words(lambda r: r[2][1]):>16} {words(lambda r: r[3]):>16}   in {mid(lambda r: r[4]):.1f} s",
+        f"{size:<13} {mid(lambda r: r['first_s']):7.2f} {mid(lambda r: r['first_undone']):7g} {undone:7g} "
+        f"{late:5g} {nights:7g} {mid(lambda r: r['bounds'][2]):9g} {gap:6.1%} {bar:>6}  "
+        f"{words('earliest_due'):>14} {words('least_loaded'):>16} {words('one_shot'):>14}   "
+        f"in {mid(lambda r: r['seconds']):.1f} s, {len(rows)} plans, {sum(r['proven'] for r in rows)} "
+        "proven; "
+        f"worst: {max(r['values'][0] for r in rows)} undone, {max(r['values'][1] for r in rows)} late, gap "
+        f"{max(r['values'][2] / max(1, r['bounds'][2]) - 1 for r in rows):.1%}; "
+        f"never worse than a rule: {all(_not_worse(row) for row in rows)}",
         flush=True,
     )
+
+
+def _not_worse(row: dict[str, Any]) -> bool:
+    """Return whether undone and late are no more than those of either rule of dispatch."""
+    rules = (row["earliest_due"], row["least_loaded"])
+    return all(row["values"][:2] <= rule[:2] for rule in rules)
 
 
 def breakdown(seconds: float, instances: int) -> None:
@@ -353,12 +422,20 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--instances", type=int, default=5)
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--share", type=float, default=1.0, help="of the time for each plan")
+    parser.add_argument("--stretch", action="store_true", help="the longer times")
+    parser.add_argument("--table", action="store_true", help="the table alone")
+    parser.add_argument("--kept", help="a file of rows measured so far; a stopped run goes on from it")
     chosen = parser.parse_args(arguments)
     if chosen.quick:
         chosen.instances = chosen.seeds = 1
     sizes = chosen.sizes if chosen.sizes is not None else list(SIZES)[: 3 if chosen.quick else None]
-    forecasts()
-    slack()
-    breakdown(10.0, 1 if chosen.quick else 3)
-    plans(sizes, chosen.instances, chosen.seeds, chosen.share)
+    if not chosen.table:
+        forecasts()
+        slack()
+        breakdown(10.0, 1 if chosen.quick else 3)
+    seconds = {size: chosen.share * SIZES[size][3] for size in sizes}
+    if chosen.stretch:
+        sizes = [size for size in sizes if size in STRETCH_S]
+        seconds = {size: chosen.share * STRETCH_S[size] for size in sizes}
+    plans(sizes, chosen.instances, chosen.seeds, seconds, Kept(chosen.kept))
     return 0
