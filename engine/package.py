@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import html
 import json
 import os
@@ -49,43 +50,71 @@ def write_package(job: PreparedJob, folder: Path) -> dict[str, Any]:
     look = png_bytes(lit_look(job.cut, job.surface, job.wall, job.rules))
     flat = flat_svg(job)
     files: dict[str, bytes] = {
-        "job.json": json.dumps(description, indent=1).encode(),
         "lit.png": look,
         "flat.svg": flat.encode(),
         "sheet.html": sheet_html(description, look, flat).encode(),
     } | {name: text.encode() for name, text in job.programs}
-    write_all_or_nothing(folder, files)
+    description["files"] = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+    write_all_or_nothing(folder, files | {"job.json": json.dumps(description, indent=1).encode()})
     return description
 
 
 def write_all_or_nothing(folder: Path, files: dict[str, bytes]) -> None:
-    """Write files beside the folder first, then move them in; an earlier package's programs go."""
+    """Write files beside the folder first, then move them in; an earlier package's programs go.
+
+    A new folder appears whole, by one move. In one that is there, `job.json` goes first and comes last: where
+    the power fails between, the package says nothing and is made anew.
+    """
     folder.parent.mkdir(parents=True, exist_ok=True)
     beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-    stale = {p.name for p in folder.glob("program*.nc")} | {n for n in files if (folder / n).exists()}
-    before = {name: (folder / name).read_bytes() for name in stale}
-    fresh = not folder.exists()
-    moved: list[str] = []
     try:
+        new = beside / "new"
+        new.mkdir()
         for name, content in files.items():
-            (beside / name).write_bytes(content)
-        folder.mkdir(exist_ok=True)
-        for name in files:
-            moved.append(name)
-            os.replace(beside / name, folder / name)
-        for name in stale - files.keys():
-            moved.append(name)
-            (folder / name).unlink()
-    except BaseException:  # put back what was there: a mixture of two packages must never be cut
-        for name in moved:
-            (folder / name).unlink(missing_ok=True)
-            if name in before:
-                (folder / name).write_bytes(before[name])
-        if fresh and folder.exists():
-            folder.rmdir()
-        raise
+            (new / name).write_bytes(content)
+            _on_disk(new / name)
+        try:
+            if not folder.exists():
+                os.replace(new, folder)
+                return
+        except OSError:  # another one may have been faster
+            if not folder.exists():
+                raise
+        _exchanged(folder, new, beside, sorted(files, key=lambda name: name == _MARK))
     finally:
         shutil.rmtree(beside, ignore_errors=True)
+
+
+_MARK = "job.json"  # a folder that has it is a package
+
+
+def _on_disk(path: Path) -> None:
+    """Wait until a file is on the disk: a move must not come before what is moved."""
+    file = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(file)
+    finally:
+        os.close(file)
+
+
+def _exchanged(folder: Path, new: Path, beside: Path, names: Sequence[str]) -> None:
+    """Put new files in the place of those of an earlier package, or put back what was there."""
+    there = {p.name for p in folder.glob("program*.nc")} | {n for n in names if (folder / n).exists()}
+    old = beside / "old"
+    old.mkdir()
+    moved: list[str] = []
+    try:
+        for name in sorted(there, key=lambda name: name != _MARK):
+            (folder / name).rename(old / name)
+        for name in names:
+            moved.append(name)
+            os.replace(new / name, folder / name)
+    except BaseException:  # put back what was there: a mixture of two packages must never be cut
+        for name in reversed(moved):
+            (folder / name).unlink(missing_ok=True)
+        for path in sorted(old.iterdir(), key=lambda path: path.name == _MARK):
+            path.rename(folder / path.name)
+        raise
 
 
 def describe(job: PreparedJob) -> dict[str, Any]:
