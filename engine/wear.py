@@ -106,6 +106,68 @@ def taylor_from_points(speeds_m_per_min: Floats, lives_min: Floats, material: st
     return Life(material, exponent, float(np.exp(log_speed.mean() + exponent * log_life.mean())))
 
 
+def speed_of_most_output(life: Life, change_min: float) -> float:
+    """Return the surface speed at which most is cut in a day, cutter changes included [m/min].
+
+    C / ((1 / n - 1) Tt)^n: Taylor's equation put into the time a piece takes, and that made least (Groover,
+    *Fundamentals of Modern Manufacturing*, machining economics; from memory).
+
+    Parameters
+    ----------
+    life : Life
+        Exponent and constant.
+    change_min : float
+        One change of a cutter [min].
+    """
+    _check_above_nought("cutter change of", change_min, "min")
+    return float(life.constant_m_per_min / ((1 / life.exponent - 1) * change_min) ** life.exponent)
+
+
+def speed_of_least_cost(life: Life, change_min: float, cost_per_min: float, cost_per_cutter: float) -> float:
+    """Return the surface speed at which a piece costs least, time and cutters together [m/min].
+
+    C (n / (1 - n) Co / (Co Tt + Ct))^n, from the same source.
+
+    Parameters
+    ----------
+    life : Life
+        Exponent and constant.
+    change_min : float
+        One change of a cutter [min].
+    cost_per_min : float
+        Of machine and people [money/min].
+    cost_per_cutter : float
+        Of one cutter's edge [money].
+    """
+    _check_above_nought("cutter change of", change_min, "min")
+    _check_above_nought("cost of", cost_per_min, "a minute")
+    n = life.exponent
+    share = n / (1 - n) * cost_per_min / (cost_per_min * change_min + cost_per_cutter)
+    return float(life.constant_m_per_min * share**n)
+
+
+def _check_above_nought(what: str, value: float, unit: str) -> None:
+    if not value > 0:
+        raise BadInput(f"{what} {value:g} {unit}: more than nought was expected")
+
+
+EVEN_LAND_MM, WORST_LAND_MM = 0.3, 0.5
+"""Width of the worn flank at which a milling cutter is worn out: mean of all teeth, and of any one place."""
+
+
+def worn_out(even_land_mm: float, worst_land_mm: float) -> bool:
+    """Tell whether a cutter is worn out by its flank wear: ISO 8688-2:1989 (numbers from memory).
+
+    Parameters
+    ----------
+    even_land_mm : float
+        Width of the wear land, averaged over all teeth [mm].
+    worst_land_mm : float
+        Its largest width on any tooth [mm].
+    """
+    return even_land_mm >= EVEN_LAND_MM or worst_land_mm >= WORST_LAND_MM
+
+
 def wear_fractions(estimate: RunEstimate, cutters: Sequence[Cutter]) -> tuple[float, ...]:
     """Return the fraction of each cutter's life that a run uses up.
 

@@ -93,12 +93,29 @@ def test_holes_are_followed_from_outside():
     assert areas == pytest.approx([100 + 80 + 4 * np.pi, 936.0], abs=0.1)
 
 
-def test_round_corners_that_stay_uncut_are_told():
-    """A rectangle's corners keep (4 - pi) r2 of skin, here found with 16 chords for a quarter of a circle."""
-    chords = 25 * (np.pi - 32 * np.sin(2 * np.pi / 64))  # what the chords leave of the circle: 0.126 mm2
-    assert offset_region(RECTANGLE, metric(), 5).lost_mm2 == pytest.approx(
-        (4 - np.pi) * 25, abs=chords + 1e-3
-    )
+@pytest.mark.parametrize(
+    ("shape", "radius", "outside"),
+    [(RECTANGLE, 2, 1492.566371), (RECTANGLE, 5, 1978.539816), (TRIANGLE, 5, 2537.385543)],
+)
+def test_round_a_hole_the_contour_has_the_area_of_steiner(shape, radius, outside):
+    """Outwards the area is A + P r + pi r2 and the way P + 2 pi r (Steiner; Schneider, *Convex Bodies*, 4.1,
+    from memory), to the chord tolerance over the way.
+    """
+    x, y = shape.centroid.coords[0]
+    framed = box(x - 60, y - 60, x + 60, y + 60) - shape
+    rings = [Polygon(ring) for ring in offset_region(framed, metric(), radius).contours]
+    around = min(rings, key=lambda ring: ring.area)
+    assert around.area == pytest.approx(outside, abs=0.01 * around.length)
+    assert around.length == pytest.approx(shape.length + 2 * np.pi * radius, rel=2e-3)
+
+
+@pytest.mark.parametrize(("radius", "opened"), [(2, 1196.566371), (5, 1178.539816)])
+def test_round_corners_that_stay_uncut_are_told(radius, opened):
+    """40 x 30 less what is reached: (4 - pi) r2 of skin in the corners, found with 16 chords for a quarter."""
+    chords = radius**2 * (np.pi - 32 * np.sin(2 * np.pi / 64))  # what the chords leave of the circle
+    lost = offset_region(RECTANGLE, metric(), radius).lost_mm2
+    assert lost == pytest.approx(1200 - opened, abs=chords + 1e-3)
+    assert 1200 - opened == pytest.approx((4 - np.pi) * radius**2, abs=1e-6)
 
 
 def test_a_stretched_sheet_moves_the_contour_by_less():

@@ -5,7 +5,16 @@ import pytest
 
 from engine.errors import BadInput
 from engine.records import Cutter, CutterForm, Life, RunEstimate
-from engine.wear import life_min, miner_sum, surface_speed, taylor_from_points, wear_fractions
+from engine.wear import (
+    life_min,
+    miner_sum,
+    speed_of_least_cost,
+    speed_of_most_output,
+    surface_speed,
+    taylor_from_points,
+    wear_fractions,
+    worn_out,
+)
 
 
 def a_cutter(name, diameter_mm, rpm, life):
@@ -43,8 +52,14 @@ def test_first_two_points_of_the_problem():
 
 
 def test_lives_at_the_best_speeds():
-    """Groover's economics example, n = 0.125, C = 70: 14 min at 50.33 m/min and 56 min at 42.32 m/min."""
+    """Groover's economics example, n = 0.125, C = 70, Tt = 2: 14 min at 50.33 m/min; with 0.50 a minute and
+    3.00 a cutter 56 min at 42.32 m/min (the book rounds to 50 and 42; from memory, recomputed).
+    """
     life = Life("steel", 0.125, 70)
+    assert speed_of_most_output(life, 2) == pytest.approx(50.3306, abs=1e-3)
+    assert speed_of_least_cost(life, 2, 0.5, 3) == pytest.approx(42.3228, abs=1e-3)
+    with pytest.raises(BadInput, match="cutter change of 0 min"):
+        speed_of_most_output(life, 0)
     assert life_min(life, 50.3306) == pytest.approx(14, rel=1e-4)
     assert life_min(life, 42.3228) == pytest.approx(56, rel=1e-4)
 
@@ -55,6 +70,15 @@ def test_miner():
     assert used == pytest.approx(0.8878049, abs=1e-7)
     at_130 = life_min(taylor_from_points([160, 100], [5, 41]), 130)
     assert (1 - used) * at_130 == pytest.approx(1.4212, abs=1e-4)
+
+
+@pytest.mark.parametrize(("even", "worst", "out"), [(0.29, 0.49, False), (0.3, 0.3, True), (0.2, 0.5, True)])
+def test_a_worn_flank(even, worst, out):
+    """ISO 8688-2:1989: 0.3 mm averaged over the teeth, or 0.5 mm on any of them (numbers from memory).
+
+    ISO 3685:1993 asks the same 0.3 mm of a regular land on a turning tool, and 0.6 mm of an irregular one.
+    """
+    assert worn_out(even, worst) is out
 
 
 def test_surface_speed():

@@ -52,6 +52,49 @@ def test_snyders_worked_examples(projection, middle, place, x, y, page):
     assert np.remainder(np.degrees(lon[0]) - place[1] + 180, 360) - 180 == pytest.approx(0, abs=1e-5)
 
 
+# the same examples: scale along the parallel of the map's middle and across it, map by globe; the azimuthal
+# formulas give one of them (Snyder eqs. 21-4, 24-2, 25-2, 22-3), the other is 1 / k', 1 or k'^2
+SCALES = [
+    (Projection.STEREOGRAPHIC, (40, -100), (30, -75), 1.0402304, 1.0402304),
+    (Projection.EQUAL_AREA_ABOUT, (40, -100), (-20, 100), 4.3912175, 1 / 4.3912175),
+    (Projection.EQUIDISTANT_ABOUT, (40, -100), (-20, 100), 6.0477621, 1.0),
+    (Projection.GNOMONIC, (40, -100), (30, -110), 1.0259262, 1.0259262**2),
+    (Projection.MERCATOR, (0, -180), (35, -75), 1.2207746, 1.2207746),
+]
+
+
+@pytest.mark.parametrize(
+    ("projection", "middle", "place", "one", "other"), SCALES, ids=[s[0] for s in SCALES]
+)
+def test_snyders_scale_factors(projection, middle, place, one, other):
+    """The scales of the worked examples, pp. 266, 312, 319, 332, 338, by differences on the sphere."""
+    lat0, lon0 = middle
+    chart = chart_of(sphere(100.0), Placement(lon0 * DEG, lat0 * DEG), projection)
+    at = to_sheet(chart, np.array([place[1] * DEG]), np.array([place[0] * DEG]))
+    seen = scales_of(lambda sheet: 100.0 * unit_of(*to_sphere(chart, sheet)), at, 0.02)
+    found = sorted([1 / seen.along[0], 1 / seen.across[0]])
+    assert found == pytest.approx(sorted([one, other]), rel=2e-5)
+
+
+# PROJ name, settings, lon, lat (deg), x, y in radii, page: what the other tests here take for the truth
+BOOK = [
+    ("merc", {"lon_0": -180}, -75, 35, 1.8325957, 0.6528366, "266"),
+    ("cea", {"lon_0": -75, "lat_ts": 30}, 80, 35, 2.3428242, 0.6623090, "278"),
+    ("stere", {"lat_0": 40, "lon_0": -100}, -75, 30, 0.3807224, -0.1263802, "312"),
+    ("gnom", {"lat_0": 40, "lon_0": -100}, -110, 30, -0.1542826, -0.1694739, "319"),
+    ("laea", {"lat_0": 40, "lon_0": -100}, 100, -20, -4.2339303 / 3, 4.0257775 / 3, "332"),
+    ("aeqd", {"lat_0": 40, "lon_0": -100}, 100, -20, -5.8311398 / 3, 5.5444634 / 3, "338"),
+    ("sinu", {"lon_0": -90}, -75, -50, 0.1682814, -0.8726646, "365"),
+]
+
+
+@pytest.mark.parametrize(("name", "more", "lon", "lat", "x", "y", "page"), BOOK, ids=[b[0] for b in BOOK])
+def test_the_reference_library_agrees_with_the_book(name, more, lon, lat, x, y, page):
+    """PROJ, against which charts and scales are held, gives Snyder's printed digits itself."""
+    found = pyproj.Proj(proj=name, R=1, **more)(lon, lat)
+    assert found == pytest.approx((x, y), abs=6e-8)
+
+
 def test_snyders_cylindrical_equal_area():
     """P. 278: parallel 30 deg true, middle meridian -75 deg; 35 deg N, 80 deg E: 2.3428242, 0.6623090."""
     chart = chart_of(sphere(100.0), Placement(-75 * DEG, 30 * DEG), Projection.EQUAL_AREA)
@@ -295,6 +338,13 @@ def test_snyders_ellipsoidal_mercator():
     x, y = to_sheet(chart, np.array([-75 * DEG]), np.array([ray]))[0] / scale
     assert x == pytest.approx(11688673.7, abs=0.06)
     assert y == pytest.approx(4139145.6553, abs=0.1)
+    assert abs(4139145.6553 - 4139145.6) > 0.05  # so a limit of 0.05 about the printed digits would be wrong
+    # the inverse's own way, eqs. 7-10 and 7-11: t = exp(-q), and the first trial is the sphere's latitude
+    t = np.exp(-4139145.6 / a)
+    assert t == pytest.approx(0.5225935, abs=5e-8)
+    globe = chart_of(sphere(100.0), Placement(-180 * DEG, 0.0), Projection.MERCATOR)
+    _, trial = to_sphere(globe, np.array([[0.0, 100.0 * 4139145.6 / a]]))
+    assert np.degrees(trial[0]) == pytest.approx(34.8174474, abs=1e-5)
     parallel = a * np.cos(35 * DEG) / np.sqrt(1 - e2 * np.sin(35 * DEG) ** 2) * scale
     ahead = to_sheet(chart, np.array([-75 * DEG + 1e-3]), np.array([ray]))[0, 0] / scale - x
     assert ahead * scale / (1e-3 * parallel) == pytest.approx(1.2194146, abs=6e-8)  # k, eq. 7-8
