@@ -111,7 +111,7 @@ def test_round_a_hole_the_contour_has_the_area_of_steiner(shape, radius, outside
 
 @pytest.mark.parametrize(("radius", "opened"), [(2, 1196.566371), (5, 1178.539816)])
 def test_round_corners_that_stay_uncut_are_told(radius, opened):
-    """40 x 30 less what is reached: (4 - pi) r2 of skin in the corners, found with 16 chords for a quarter."""
+    """Of 40 x 30 (4 - pi) r2 of skin stay in the corners, found with 16 chords for a quarter of a circle."""
     chords = radius**2 * (np.pi - 32 * np.sin(2 * np.pi / 64))  # what the chords leave of the circle
     lost = offset_region(RECTANGLE, metric(), radius).lost_mm2
     assert lost == pytest.approx(1200 - opened, abs=chords + 1e-3)

@@ -1,6 +1,6 @@
 """Does anything here rest on a formula that is often told and wrong? One test for each such trap.
 
-The first, about a printed northing, stands with the map that it concerns: `test_snyders_ellipsoidal_mercator`;
+The first, about a printed northing, stands with its map, `test_snyders_ellipsoidal_mercator`;
 the fifth, about the tip of a probe, with the skin: `test_the_tip_is_taken_off_along_the_normal_...`.
 """
 
