@@ -90,3 +90,70 @@ def test_too_little_is_refused(minutes: list[float], speed: list[float], worn: l
     """Too few worn, one speed, no life: a line that says so."""
     with pytest.raises(ValueError, match=words):
         fit_taylor(minutes, speed, worn)
+
+
+def test_censored_fit_is_that_of_another_optimizer() -> None:
+    """The top of the likelihood, written down with scipy's own normal law and found without derivatives.
+
+    An independent route: `scipy.stats.norm` gives density and survival, Nelder-Mead climbs in ln C, n, ln s.
+    """
+    from scipy import optimize, stats
+
+    minutes, speed, worn = _change_outs(7)
+    found = fit_taylor(minutes, speed, worn)
+
+    def minus_log_likelihood(p: np.ndarray) -> float:
+        z = (np.log(minutes) - (p[0] - np.log(speed)) / p[1]) / math.exp(p[2])
+        return float(-np.sum(np.where(worn, stats.norm.logpdf(z) - p[2], stats.norm.logsf(z))))
+
+    best = optimize.minimize(
+        minus_log_likelihood, [5.5, 0.3, -1.0], method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 4000, "maxfev": 4000},
+    )  # fmt: skip
+    assert best.success
+    assert found.exponent == pytest.approx(best.x[1], rel=1e-5)
+    assert found.constant_m_per_min == pytest.approx(math.exp(best.x[0]), rel=1e-5)
+    assert found.spread == pytest.approx(math.exp(best.x[2]), rel=1e-5)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_the_pair_lies_about_the_fit_and_not_far_away(seed: int) -> None:
+    """The fit itself is in the region of the pair; a steeper law with the same constant is not."""
+    found = fit_taylor(*_change_outs(seed))
+    assert found.holds(found.exponent, found.constant_m_per_min)
+    assert not found.holds(found.exponent * 1.3, found.constant_m_per_min)
+
+
+def test_region_of_a_line_is_that_of_f() -> None:
+    """Without censoring: (b - b0)' X'X (b - b0) / (2 s^2) <= F(2, n - 2), the ellipse of the textbooks."""
+    from scipy import stats
+
+    rng = np.random.default_rng(5)
+    speed = np.repeat([100.0, 130.0, 160.0], 4)
+    life = np.exp((math.log(230) - np.log(speed)) / 0.223 + 0.2 * rng.standard_normal(12))
+    found = fit_taylor(life, speed, [True] * 12)
+    x = np.column_stack([np.ones(12), np.log(speed)])
+    b, rest, *_ = np.linalg.lstsq(x, np.log(life), rcond=None)
+    s2, limit = rest[0] / 10, stats.f.ppf(0.9, 2, 10)
+    for away in (0.98, 1.02):
+        step = np.linalg.cholesky(np.linalg.inv(x.T @ x)) @ np.array([0.6, 0.8])
+        at = b + away * math.sqrt(2 * s2 * limit) * step
+        n = -1.0 / at[1]
+        assert found.holds(n, math.exp(at[0] * n)) == (away < 1)
+
+
+@pytest.mark.filterwarnings("default")  # of the other package and what it stands on
+def test_censored_fit_is_that_of_lifelines() -> None:
+    """The lognormal life regression of the lifelines package gives the same: slope -1/n, ln C / n, spread."""
+    pytest.importorskip("lifelines")
+    import lifelines
+    import pandas
+
+    minutes, speed, worn = _change_outs(11)
+    found = fit_taylor(minutes, speed, worn)
+    frame = pandas.DataFrame({"minutes": minutes, "log_speed": np.log(speed), "worn": worn.astype(int)})
+    theirs = lifelines.LogNormalAFTFitter().fit(frame, duration_col="minutes", event_col="worn").params_
+    slope, level = theirs["mu_", "log_speed"], theirs["mu_", "Intercept"]
+    assert found.exponent == pytest.approx(-1 / slope, rel=1e-3)
+    assert found.constant_m_per_min == pytest.approx(math.exp(-level / slope), rel=1e-3)
+    assert found.spread == pytest.approx(math.exp(theirs["sigma_", "Intercept"]), rel=1e-3)
