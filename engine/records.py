@@ -380,6 +380,10 @@ class Rules:
     lean_relief_deg: float = 12.0  # beyond it a ball cutter's shank keeps it too far from the rim of a relief
     lean_warn_deg: float = 35.0
     lean_stop_deg: float = 50.0
+    slug_mm: float = 15.0  # a longer slug is left hanging on tabs, a shorter one is cut away in rings
+    tab_width_mm: float = 6.0  # 0: no tabs, slugs come free
+    tab_height_mm: float = 4.0  # of the wall, left standing on its inner side
+    pocket_stepover: float = 0.4  # of the cutter's diameter, from ring to ring; 0: nothing is cut away
     slot_spare_mm: float = 0.5  # slot width at least the cutter's diameter and this
     reach_spare_mm: float = 5.0  # flutes at least depth and this
     relief_min_wall_mm: float = 5.0
@@ -423,10 +427,14 @@ class CutPass:
     overcut_mm: float = 0.0  # how far the cut goes beyond the region where the cutter does not fit
     after: tuple[int, ...] = ()  # indices of passes that must be cut before this one
     reasons: tuple[str, ...] = ()  # why, one for each of `after`
+    tabs: Floats = field(default_factory=lambda: np.zeros((0, 6)))
+    """(k, 6) places where the last levels rise: skin point [mm], half of how long all of it is raised, half of
+    how long some of it is, and how much of the wall is left standing [mm]."""
 
     def __post_init__(self) -> None:
         _freeze(
             self,
+            tabs=(self.tabs, np.float64, (None, 6)),
             skin_work_mm=(self.skin_work_mm, np.float64, (None, 3)),
             directions=(self.directions, np.float64, (None, 3)),
             tips_work_mm=(self.tips_work_mm, np.float64, (None, None, 3)),
@@ -554,6 +562,7 @@ class WantedCut:
     relief_longitude_rad: Floats | None = None  # (w,) grid of the wanted floor, if there is a relief
     relief_latitude_rad: Floats | None = None  # (h,)
     relief_depth_mm: Floats | None = None  # (h, w) wanted depth along the ray; nan = not cut
+    tabs: Floats | None = None  # (k, 6) where wall is to be left standing, as in `CutPass`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
