@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from planner.auditing import check
 from planner.charting import chart
 from planner.reviewing import review
 from planner.touching import touches
@@ -227,6 +228,7 @@ def _step_line(done: int, total: int, note: str) -> None:
 main.add_command(touches)
 main.add_command(chart)
 main.add_command(review)
+main.add_command(check)
 
 
 @main.command()

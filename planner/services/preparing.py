@@ -16,7 +16,7 @@ from concurrent.futures import Executor, as_completed
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import lru_cache
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import delete, select
@@ -302,9 +302,8 @@ def prepare_for(inputs: JobInputs, machine: str, packages: Path) -> Prepared:
     text = next(m for m in inputs.machines if m.name == machine)
     digest = inputs.digest(machine)
     folder = f"{inputs.job_id:05d}-{digest[:12]}"
-    ready = packages / folder / "job.json"
-    if ready.is_file():
-        description = json.loads(ready.read_text())
+    if not package_fault(packages, folder, digest):  # from the same inputs, and whole: never made twice
+        description = json.loads((packages / folder / "job.json").read_text())
         return Prepared(
             inputs.job_id, text.machine_id, digest, folder, description, tuple(description["findings"])
         )
@@ -334,6 +333,41 @@ def prepare_for(inputs: JobInputs, machine: str, packages: Path) -> Prepared:
     return Prepared(
         inputs.job_id, text.machine_id, digest, folder, description, tuple(description["findings"])
     )
+
+
+def package_fault(packages: Path, folder: str, digest: str = "") -> str:
+    """Return what is wrong with one job package, in words; empty where it is whole.
+
+    Parameters
+    ----------
+    packages : Path
+        The folder of job packages.
+    folder : str
+        The package's, below it [-].
+    digest : str
+        Of the inputs; a folder that bears one must bear this one [-].
+    """
+    if not folder or PurePosixPath(folder).is_absolute() or ".." in PurePosixPath(folder).parts:
+        return f"the folder {folder!r} is none of the packages"
+    try:
+        said = json.loads((packages / folder / "job.json").read_bytes())
+        files = said["files"] if isinstance(said, dict) else None
+    except (OSError, ValueError):
+        return f"{folder}/job.json is missing or no JSON"
+    except KeyError:
+        files = None
+    if not isinstance(files, dict):
+        return f"{folder}/job.json does not say which files belong to it"
+    for name, wanted in sorted(files.items()):
+        path = packages / folder / name
+        if not path.is_file():
+            return f"{folder}/{name} is missing"
+        if hashlib.sha256(path.read_bytes()).hexdigest() != wanted:
+            return f"{folder}/{name} is not the file that was proven"
+    if "program.nc" not in files and "program_1.nc" not in files:
+        return f"{folder} has no program"
+    bears = folder.rsplit("-", 1)[-1]
+    return f"{folder} was made of other inputs" if digest and bears not in (folder, digest[:12]) else ""
 
 
 def survey_or_prepare(inputs: JobInputs, packages: Path) -> tuple[Survey, Prepared | None]:

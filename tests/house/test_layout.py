@@ -35,6 +35,6 @@ def test_tests_are_no_package() -> None:
 
 def test_every_test_folder_is_one_of_the_floors_or_a_kind_of_test() -> None:
     """Tests mirror the code; besides there are only the kinds that DEVELOPERS.md names."""
-    kinds = {"bench", "browser", "house", "migrations", "properties", "references"}
+    kinds = {"bench", "browser", "house", "migrations", "properties", "references", "trust"}
     folders = {path.name for path in (TOP / "tests").iterdir() if path.is_dir() and not _ignored(path.name)}
     assert folders - kinds <= FOLDERS
