@@ -26,6 +26,7 @@ from engine.records import (
 )
 
 _SHANK_ROUNDS = 3
+_UPRIGHT = np.sin(np.radians(1.0))  # a lean below it moves the shank by less than the rim is wide
 
 
 def scallop_mm(ball_radius_mm: float, stepover_mm: float) -> float:
@@ -118,6 +119,38 @@ class Bed:
         return found
 
 
+class Shank:
+    """A floor, and how near one ball's centre may come to it when the cutter's shank leans over it."""
+
+    def __init__(self, directions: Floats, floor_radius_mm: Floats, ball_radius_mm: float) -> None:
+        self.ball, self.high = ball_radius_mm, float(np.nanmax(floor_radius_mm))
+        self.points = np.ascontiguousarray(directions * floor_radius_mm[..., None])
+        self.row_rad = _angle(directions[0, 0], directions[1, 0])
+        self.column_rad = np.array([_angle(row[0], row[1]) for row in directions])
+
+    def clear(self, unit: Floats, radius: Floats, taken: Floats, rows: Floats, columns: Floats) -> Floats:
+        """Return the radii of centres (n,), raised where the shank would cut the floor beside them [mm].
+
+        Rays (n, 3), radii of the centres (n,), directions of the cutter (n, 3) and places on the grid (n,).
+        """
+        upright = np.sum(taken * unit, axis=1)
+        aslant = np.sqrt(np.maximum(1 - upright**2, 0.0))
+        row, column = rows.round().astype(np.int64), columns.round().astype(np.int64)
+        beside = self.ball + np.maximum(self.high - radius, 0.0) * aslant / np.maximum(upright, 0.2) + 1.0
+        beside = np.where(aslant < _UPRIGHT, 0.0, beside)
+        half_rows = np.ceil(beside / (radius * self.row_rad)).astype(np.int64)
+        half_columns = np.ceil(beside / (radius * self.column_rad[row])).astype(np.int64)
+        raised: Floats = kernels()[2](
+            np.ascontiguousarray(unit), radius, np.ascontiguousarray(taken),
+            row, column, half_rows, half_columns, self.points, self.ball,
+        )  # fmt: skip
+        return raised
+
+
+def _angle(one: Floats, other: Floats) -> float:
+    return 2 * float(np.arcsin(np.linalg.norm(other - one) / 2))
+
+
 @cache
 def kernels() -> tuple[Callable[..., Floats], Callable[..., Bools], Callable[..., Floats]]:
     """Compile the three functions below; numba is only loaded when a relief is cut."""
@@ -186,7 +219,7 @@ def _cleared(
         dx, dy, dz = directions[t, 0], directions[t, 1], directions[t, 2]
         steep = ux * dx + uy * dy + uz * dz
         across = 1.0 - steep * steep
-        if across < 1e-9 or steep < 0.2:
+        if half_rows[t] == 0 or across < 1e-9 or steep < 0.2:
             continue
         for _ in range(_SHANK_ROUNDS):
             best = found[t]

@@ -7,16 +7,16 @@ it; there the centre is raised until the shank stands clear.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from engine.axes import cutter_directions
-from engine.ball_bed import Bed, ball_centres, kernels, scallop_mm
+from engine.ball_bed import Bed, Shank, ball_centres, kernels, scallop_mm
 from engine.errors import CannotBeDone
-from engine.frames import lonlat_of, near_longitude, normalised, unit_of
+from engine.frames import normalised, unit_of
 from engine.records import (
     Bools,
     Chart,
@@ -44,9 +44,7 @@ _CHORD_MM = 0.018  # rows are thinned to this
 _LINK_MM = 8.0  # a row whose end is farther from the last one's starts a new pass
 _LINK_LIFT_MM = 0.3  # beside the relief a link runs this far above the skin
 _NO_CUT_MM = 0.01
-_SHANK_RAD = np.radians(1.0)  # a lean below it moves the shank by less than the rim is wide
 _DIRECTION_STRIDE = 8  # places along a row from one at which the machine is asked how it leans to the next
-_SHANK_STRIDE = 2  # the floor's grid is read at every second place for the shank
 _ROW_GAP = 0.25  # of the grid's step: nearer to a row none is put between
 _GROOVE_MM = 0.1  # a groove that two neighbouring rows miss by more gets a row of its own
 _STEEP_MM = 0.6  # centres farther apart than this get places between them, ...
@@ -246,10 +244,17 @@ def _swept(
     lines = _chains(rows, floor) + _chains(_between(rows, sweep), floor)
     if not lines:
         return []
-    unit, radius, ends = _on_floor(lines, sweep, floor, cutter.radius_mm)
+
+    def leans(unit: Floats, radius: Floats) -> Floats:
+        """Return by how much the cutter's direction is off each ray (n, 3): it changes slowly."""
+        few = np.append(np.arange(0, len(unit) - 1, _DIRECTION_STRIDE), len(unit) - 1)
+        centres = (unit * radius[:, None])[few]
+        off = cutter_directions(machine, centres + surface.origin_seat_mm, unit[few]) - unit[few]
+        return np.stack([np.interp(np.arange(len(unit)), few, part) for part in off.T], axis=1)
+
+    unit, radius, ends = _on_floor(lines, sweep, floor, cutter.radius_mm, leans)
     if len(ends) < 2:
         return []
-    radius = _clear_of_shank(unit, radius, sweep, floor, surface, machine, cutter.radius_mm)
     centres = unit * radius[:, None]
     keep = kernels()[1](centres, ends, _CHORD_MM, rules.point_spacing_mm)
     ends = np.concatenate([[0], np.cumsum(keep)[ends[1:] - 1]])
@@ -275,43 +280,6 @@ def _swept(
         )
         for k, (a, b) in enumerate(pairwise(ends))
     ]
-
-
-def _clear_of_shank(
-    unit: Floats,
-    radius: Floats,
-    sweep: _Sweep,
-    floor: ReliefFloor,
-    surface: Surface,
-    machine: Machine,
-    ball_mm: float,
-) -> Floats:
-    """Return the radii of the centres (n,), raised where a leaning shank would cut the floor beside it."""
-    few = np.append(np.arange(0, len(unit) - 1, _DIRECTION_STRIDE), len(unit) - 1)
-    taken = cutter_directions(machine, (unit * radius[:, None])[few] + surface.origin_seat_mm, unit[few])
-    every = np.arange(len(unit))
-    off = np.stack([np.interp(every, few, part) for part in (taken - unit[few]).T], axis=1)
-    directions = normalised(unit + off)  # the machine's deviation from the ray changes slowly
-    aslant = np.sqrt(np.maximum(1 - np.sum(directions * unit, axis=1) ** 2, 0.0))
-    if aslant.max() < np.sin(_SHANK_RAD):
-        return radius
-    bed = sweep.radius_mm[::_SHANK_STRIDE, ::_SHANK_STRIDE]
-    points = np.ascontiguousarray(floor.directions[::_SHANK_STRIDE, ::_SHANK_STRIDE] * bed[..., None])
-    step = (floor.latitude_rad[1] - floor.latitude_rad[0]) * _SHANK_STRIDE
-    wide = (floor.longitude_rad[1] - floor.longitude_rad[0]) * _SHANK_STRIDE
-    lon, lat = lonlat_of(unit)
-    lon = near_longitude(lon, float(floor.longitude_rad[[0, -1]].mean()))
-    rows = np.rint((lat - floor.latitude_rad[0]) / step).astype(np.int64)
-    columns = np.rint((lon - floor.longitude_rad[0]) / wide).astype(np.int64)
-    high = float(np.nanmax(sweep.radius_mm))
-    beside = ball_mm + np.maximum(high - radius, 0.0) * aslant / np.sqrt(1 - aslant**2) + 1.0
-    half_rows = np.ceil(beside / (radius * step)).astype(np.int64)
-    half_columns = np.ceil(beside / (radius * np.cos(lat) * wide)).astype(np.int64)
-    raised: Floats = kernels()[2](
-        np.ascontiguousarray(unit), radius, np.ascontiguousarray(directions),
-        rows, columns, half_rows, half_columns, points, ball_mm,
-    )  # fmt: skip
-    return raised
 
 
 def _axis_on_skin(surface: Surface, centres: Floats, directions: Floats) -> Floats:
@@ -432,15 +400,17 @@ def _link(end: Floats, place: float, column: float, scale: Floats) -> Floats:
 
 
 def _on_floor(
-    lines: list[Floats], sweep: _Sweep, floor: ReliefFloor, ball_mm: float
+    lines: list[Floats],
+    sweep: _Sweep,
+    floor: ReliefFloor,
+    ball_mm: float,
+    leans: Callable[[Floats, Floats], Floats],
 ) -> tuple[Floats, Floats, Ints]:
     """Return rays (n, 3), radii of ball centres (n,) and ends of the lines; idle starts and ends left out."""
     from scipy.ndimage import map_coordinates
 
     line = np.repeat(np.arange(len(lines)), [len(one) for one in lines])
-    places, line, unit, radius = _refined(
-        np.concatenate(lines), line, Bed(floor.directions, sweep.radius_mm, ball_mm), floor
-    )
+    places, line, unit, radius = _refined(np.concatenate(lines), line, sweep, floor, ball_mm, leans)
     rows, columns = places[:, 0], places[:, 1]
     skin = map_coordinates(floor.skin_mm, [rows, columns], order=1, mode="nearest")
     cuts = radius - ball_mm < skin - _NO_CUT_MM
@@ -455,23 +425,39 @@ def _on_floor(
     return unit[wanted], radius[wanted], np.concatenate([[0], np.cumsum(counts[counts > 0])])
 
 
-def _refined(places: Floats, line: Ints, bed: Bed, floor: ReliefFloor) -> tuple[Floats, Ints, Floats, Floats]:
+def _refined(
+    places: Floats,
+    line: Ints,
+    sweep: _Sweep,
+    floor: ReliefFloor,
+    ball_mm: float,
+    leans: Callable[[Floats, Floats], Floats],
+) -> tuple[Floats, Ints, Floats, Floats]:
     """Return places (n, 3), lines, rays and centres, with more places where the ball climbs a steep wall.
 
     On the straight way between two places it would else take the wall's upper edge away.
     """
+    bed = Bed(floor.directions, sweep.radius_mm, ball_mm)
+    shank = Shank(floor.directions, sweep.radius_mm, ball_mm)
+
+    def lowest(places: Floats, unit: Floats, off: Floats) -> Floats:
+        rows, columns = places[:, 0], places[:, 1]
+        return shank.clear(unit, bed.centres(unit, rows, columns), normalised(unit + off), rows, columns)
+
     unit = _rays(places, floor)
-    radius = bed.centres(unit, places[:, 0], places[:, 1])
+    off = leans(unit, bed.centres(unit, places[:, 0], places[:, 1]))
+    radius = lowest(places, unit, off)
     for _ in range(_HALVINGS):
         centres = unit * radius[:, None]
         steep = np.linalg.norm(np.diff(centres, axis=0), axis=1) > _STEEP_MM
         at = np.flatnonzero(steep & (line[1:] == line[:-1]))
         if len(at) == 0:
             break
-        between = (places[at] + places[at + 1]) / 2
+        between, between_off = (places[at] + places[at + 1]) / 2, (off[at] + off[at + 1]) / 2
         new_unit = _rays(between, floor)
-        new_radius = bed.centres(new_unit, between[:, 0], between[:, 1])
+        new_radius = lowest(between, new_unit, between_off)
         places, line = np.insert(places, at + 1, between, axis=0), np.insert(line, at + 1, line[at])
+        off = np.insert(off, at + 1, between_off, axis=0)
         unit, radius = np.insert(unit, at + 1, new_unit, axis=0), np.insert(radius, at + 1, new_radius)
     return places, line, unit, radius
 

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from engine.frames import normalised
 from engine.proof.design import Design, Regions
 from engine.proof.errors import Errors
 from engine.proof.grid import Grid, grown_mask
 from engine.proof.outlines import Line, held_by, only_vertices
 from engine.proof.reach import Reach
+from engine.proof.stamp import Cut, beyond_cut
 from engine.records import (
     Bools,
+    Cutter,
     Floats,
 )
 
-if TYPE_CHECKING:
-    pass
+_PARTS = 16  # of the way from the border to where the grid shows the cut's end
 
 
 def outline_errors(
@@ -112,21 +113,41 @@ def shave_outline(
 
 
 def cut_outside(
-    grid: Grid, design: Design, edge: Floats, line: Line, tolerance_mm: float
+    grid: Grid, design: Design, cut: Cut, cutters: Sequence[Cutter], line: Line, tolerance_mm: float
 ) -> tuple[float, float, tuple[float, float]]:
-    """Return how far [mm] and how much [mm2] is cut outside every region, and where it is farthest [deg]."""
+    """Return how far [mm] and how much [mm2] is cut outside every region, and where it is farthest [deg].
+
+    The line on the grid may lie a step too far out. Where that matters, the cut's true end is looked for
+    between it and the border.
+    """
     allowed = design.allowed
     border = _border(grid, design)
     out = np.flatnonzero(_is_outside(grid, design, line.lon, line.lat))
-    distance = border(line.point[out])
-    rows, columns = np.nonzero((edge < 0) & ~allowed)
-    beyond = border(grid.skin[rows, columns]) > tolerance_mm
+    distance, nearest = border(line.point[out])
+    step = grid.lat_step * float(grid.radius.mean())
+    far = np.flatnonzero((distance > tolerance_mm) & (distance < tolerance_mm + 2 * step))
+    distance[far] *= _true_share(cut, cutters, nearest[far], line.point[out[far]])
+    rows, columns = np.nonzero((cut.edge < 0) & ~allowed)
+    beyond = border(grid.skin[rows, columns])[0] > tolerance_mm
     area = float(grid.area[rows[beyond], columns[beyond]].sum())
     if len(out) == 0:
         return 0.0, area, (0.0, 0.0)
     worst = int(np.argmax(distance))
     at = math.degrees(line.lon[out[worst]]), math.degrees(line.lat[out[worst]])
     return float(distance[worst]), area, at
+
+
+def _true_share(cut: Cut, cutters: Sequence[Cutter], inner: Floats, outer: Floats) -> Floats:
+    """Return how far on the way from places `inner` to `outer` (n, 3) the skin is cut at all [-]."""
+    share = np.linspace(0.0, 1.0, _PARTS + 1)
+    size = [np.linalg.norm(one, axis=1)[:, None] for one in (inner, outer)]
+    ways = inner[:, None, :] + share[:, None] * (outer - inner)[:, None, :]
+    on_skin = normalised(ways) * (size[0] + share * (size[1] - size[0]))[..., None]
+    beyond = beyond_cut(cut, cutters, list(on_skin), outer)
+    # the last place on each way that is cut, and one part more: it may be cut as far as the next
+    last = np.array([np.flatnonzero(one < 0).max(initial=-1) for one in beyond], float)
+    found: Floats = np.minimum((last + 1) / _PARTS, 1.0)
+    return found
 
 
 def _is_outside(grid: Grid, design: Design, lon: Floats, lat: Floats) -> Bools:
@@ -146,24 +167,27 @@ def _emptied(regions: Regions) -> Regions:
     return replace(regions, inside=np.full(regions.inside.shape, -1, np.int64))
 
 
-def _border(grid: Grid, design: Design) -> Callable[[Floats], Floats]:
-    """Return a function that gives the distance of skin points to the border of what may be cut."""
+def _border(grid: Grid, design: Design) -> Callable[[Floats], tuple[Floats, Floats]]:
+    """Return a function that gives distance and place of the border of what may be cut, nearest to points."""
     from scipy.ndimage import binary_erosion
     from scipy.spatial import cKDTree
 
     relief = grown_mask(grid, design.relief_mask, *design.relief_step)
     rim = relief & ~binary_erosion(relief)
-    tree = cKDTree(grid.skin[rim]) if rim.any() else None
+    nodes = grid.skin[rim]
+    tree = cKDTree(nodes) if len(nodes) else None
 
-    def distance(points: Floats) -> Floats:
-        if len(points) == 0:
-            return np.zeros(0)
-        lines = (design.openings.line, design.shaves.line, design.keeps.line)
-        found = np.min([line.distance(points)[0] for line in lines], axis=0)
-        if tree is not None:
-            found = np.minimum(found, np.asarray(tree.query(points)[0]))
-        size = float(np.linalg.norm(np.ptp(points, axis=0)))  # without any region at all
-        clear: Floats = np.where(np.isfinite(found), found, size)
-        return clear
+    def nearest(points: Floats) -> tuple[Floats, Floats]:
+        found, place = np.full(len(points), np.inf), points.copy()
+        for line in (design.openings.line, design.shaves.line, design.keeps.line):
+            distance, vertex = line.distance(points)
+            nearer = distance < found
+            found[nearer], place[nearer] = distance[nearer], line.point[vertex[nearer]]
+        if tree is not None and len(points):
+            gap, node = tree.query(points)
+            nearer = np.asarray(gap) < found
+            found[nearer], place[nearer] = np.asarray(gap)[nearer], nodes[np.asarray(node)[nearer]]
+        size = float(np.linalg.norm(np.ptp(points, axis=0))) if len(points) else 0.0
+        return np.where(np.isfinite(found), found, size), place  # without any region at all
 
-    return distance
+    return nearest

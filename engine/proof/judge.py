@@ -185,7 +185,7 @@ def _judge(
     in_shaves = shave_depths(grid, cut, design, shave_reach, rules)
     in_relief = relief_depths(grid, cut, design, cutters)
     outside_mm, outside_mm2, outside_at = cut_outside(
-        grid, design, cut.edge, every, rules.outline_tolerance_mm
+        grid, design, cut, cutters, every, rules.outline_tolerance_mm
     )
 
     no_opening, no_shave = uncut_regions(grid, openings, cut.edge_deep), uncut_regions(grid, shaves, cut.edge)

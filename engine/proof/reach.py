@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from engine.frames import lonlat_of, unit_of
+from engine.frames import lonlat_of, normalised, unit_of
 from engine.proof.design import Regions
 from engine.proof.grid import Grid, measured_grid
 from engine.proof.moves import Samples
@@ -30,6 +30,7 @@ _NEAR_TARGETS = 12
 _UPRIGHT = math.radians(4.0)  # a lean below it changes widths by less than 0.25 %
 _LEANS_MUCH = math.radians(22.0)  # below it the nearest target across is the nearest one, to 0.3 %
 _MOST_LEAN = math.radians(50.0)
+_MOST_STRETCH = 2.0
 _BAND_MM = 0.5  # about the cutter's radius: there distances are taken exactly
 
 
@@ -42,20 +43,46 @@ class _Stance:
     lean_rad: float  # the most from the skin's normal
 
     def across(self, tree: Any, targets: Floats, points: Floats) -> Floats:
-        """Return for each point the distance to the nearest of `targets`, square to the cutter [mm].
+        """Return for each point the distance to the nearest of `targets`, square to the cutter [mm]."""
+        if self._stands_upright(targets):
+            return np.asarray(tree.query(points)[0], float)
+        found: Floats = self._ways(tree, targets, points)[0].min(axis=1)
+        return found
+
+    def beyond(self, tree: Any, targets: Floats, points: Floats, radius: float) -> Floats:
+        """Return how far points lie outside a round about the targets, inside it below 0 [mm] on the skin.
+
+        A way that leads along the lean is longer on the skin than square to the cutter.
+        """
+        if self._stands_upright(targets):
+            return np.asarray(tree.query(points)[0], float) - radius
+        across, straight = self._ways(tree, targets, points)
+        stretch = straight / np.maximum(across, 1e-9)
+        found: Floats = ((across - radius) * np.clip(stretch, 1.0, _MOST_STRETCH)).min(axis=1)
+        return found
+
+    def _stands_upright(self, targets: Floats) -> bool:
+        return self.lean_rad < _UPRIGHT or len(targets) < _NEAR_TARGETS
+
+    def _ways(self, tree: Any, targets: Floats, points: Floats) -> tuple[Floats, Floats]:
+        """Return the lengths (n, k) of ways to near targets, square to the cutter and straight [mm].
 
         Seen along a leaning cutter lengths along its lean are shorter; the nearest target may then be another
-        one, so several are tried where it leans much.
+        one, so several are tried where it leans much: the nearest ones, and those nearest in its own view.
         """
-        if self.lean_rad < _UPRIGHT or len(targets) < _NEAR_TARGETS:
-            return np.asarray(tree.query(points)[0], float)
+        from scipy.spatial import cKDTree
+
         many = _NEAR_TARGETS if self.lean_rad > _LEANS_MUCH else 1
         near = tree.query(points, k=many)[1].reshape(len(points), many)
+        if many > 1:
+            mean = normalised(self.direction.mean(axis=0))
+            seen = [one - (one @ mean)[:, None] * mean for one in (targets, points)]
+            near = np.concatenate([near, cKDTree(seen[0]).query(seen[1], k=many)[1]], axis=1)
         _, own = self.tree.query(points)
         off = targets[near] - points[:, None, :]
         along = np.einsum("nkc,nc->nk", off, self.direction[own])
-        found: Floats = np.sqrt(np.maximum(np.sum(off * off, axis=2) - along * along, 0.0).min(axis=1))
-        return found
+        square = np.sum(off * off, axis=2)
+        return np.sqrt(np.maximum(square - along * along, 0.0)), np.sqrt(square)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,13 +99,13 @@ class Reach:
         """Return how far points lie outside all that the cutter can reach [mm]; 0 when it does not enter."""
         if self.tree is None:
             return np.zeros(len(points))
-        return np.maximum(self.stance.across(self.tree, self.middles, points) - self.radius, 0.0)
+        return np.maximum(self.stance.beyond(self.tree, self.middles, points, self.radius), 0.0)
 
     def short(self, points: Floats, to_outline: Floats) -> Floats:
         """Return by how much points inside the region fall short of what the cutter could reach [mm]."""
         if self.tree is None:
             return to_outline
-        by_round = self.radius - self.stance.across(self.tree, self.middles, points)
+        by_round = -self.stance.beyond(self.tree, self.middles, points, self.radius)
         return np.where(to_outline >= self.radius, to_outline, np.clip(by_round, 0.0, to_outline))
 
 

@@ -31,6 +31,7 @@ _LEVEL_MM = 2.0  # layers of depth that are compared with each other
 _NEAR_WAY_MM = 0.5
 _SAME_WAY_MM = 0.01
 _SAME_LEAN = 3e-3
+_NEAR_SAMPLES_MM = 2.0
 _FLAT, _BALL, _CONE, SPHERE = 0, 1, 2, 3
 
 
@@ -272,6 +273,52 @@ def _covered(samples: Samples, exits: Floats, depth: Floats, cutter: Ints) -> Bo
                 ok &= (cutter[side] == number) & (depth[side] > depth[own])
             ok &= np.abs(samples.direction[own] - samples.direction[deeper]).max(axis=1) < _SAME_LEAN
             found[own[ok]] = True
+    return found
+
+
+def beyond_cut(cut: Cut, cutters: Sequence[Cutter], points: Sequence[Floats], places: Floats) -> list[Floats]:
+    """Return for groups of points how far each lies outside all that is cut near by; below 0 it is cut.
+
+    Between the nodes of a grid this is exact where a straight line from node to node is not.
+
+    Parameters
+    ----------
+    cut, cutters
+        The samples, with the cutters that they belong to.
+    points : sequence of ndarray (m, 3)
+        Groups of points on the skin [mm].
+    places : ndarray (n, 3)
+        Middle of each group, on the skin; no point is farther from it than the grid's margin [mm].
+    """
+    from scipy.spatial import cKDTree
+
+    samples, lean = cut.samples, np.maximum(np.sum(cut.exit * cut.samples.direction, axis=1), 0.35)
+    out = cut.exit * (np.linalg.norm(samples.tip, axis=1) + cut.depth_radial)[:, None]
+    radius = np.array([tool.radius_mm for tool in cutters])
+    widest = float((radius[cut.cutter] / lean).max(initial=0.0)) + _NEAR_SAMPLES_MM
+    near = cKDTree(out).query_ball_point(places, widest)
+    return [
+        _beyond(cut, cutters, np.asarray(own, np.int64), here) for here, own in zip(points, near, strict=True)
+    ]
+
+
+def _beyond(cut: Cut, cutters: Sequence[Cutter], own: Ints, points: Floats) -> Floats:
+    """Return the distance of points (m, 3) from the nearest of the solids at some of the samples [mm]."""
+    found = np.full(len(points), np.inf)
+    for number in np.unique(cut.cutter[own]):
+        mine = own[cut.cutter[own] == number]
+        form, k = _form(cutters[number])
+        a = cutters[number].radius_mm
+        off = points[:, None, :] - cut.samples.tip[mine]
+        h = np.einsum("mnc,nc->mn", off, cut.samples.direction[mine])
+        rho = np.sqrt(np.maximum(np.sum(off * off, axis=2) - h * h, 0.0))
+        if form == _BALL:
+            gap = np.where(h < a, np.hypot(rho, h - a), rho) - a
+        elif form == _CONE:
+            gap = np.maximum(rho - a, (rho - h * k) / math.sqrt(1.0 + k * k))
+        else:
+            gap = np.maximum(rho - a, -h)
+        found = np.minimum(found, gap.min(axis=1, initial=np.inf))
     return found
 
 
