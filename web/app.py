@@ -11,6 +11,7 @@ from planner.config import Settings
 from planner.database.session import session_factory
 from web import (
     access,
+    addresses,
     api,
     drafts,
     errors,
@@ -30,7 +31,7 @@ from web import (
     venue,
     words,
 )
-from web.session import Venue, now
+from web.session import Venue, begin_anew, now
 
 Clock = Callable[[], datetime]
 
@@ -58,6 +59,8 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
     app.extensions["venue"] = Venue(settings, session_factory(settings.database_url), clock)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
+    app.before_request(begin_anew)
+    app.teardown_request(begin_anew)
     access.register(app, settings.folder, demo=demo)
     for part in (
         season,
@@ -80,6 +83,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
     app.url_defaults(_stay_in_season)
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})
     app.jinja_env.globals.update(main_pages=words.MAIN_PAGES, more_pages=words.MORE_PAGES)
+    addresses.register(app)
     filters.register(app)
     headers.register(app)
     errors.register(app)

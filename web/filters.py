@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
-from pathlib import PurePosixPath
 from typing import Any
 
-from flask import Flask, session, url_for
+from flask import Flask, session
 
 from web import answers, packages, words
-from web.session import now, venue, zone
+from web.session import now, venue_of, zone
 
 
 def clock(instant: datetime | None) -> str:
@@ -102,13 +102,20 @@ def listed(names: Any, most: int = 12) -> str:
     return " and ".join(part for part in (", ".join(found[:-1]), found[-1] if found else "") if part)
 
 
-def small_picture(thumbnail: str) -> str:
-    """Return the address of a lit look in small; empty where the picture is not on disk."""
-    changed = packages.changed_ns(venue().settings.packages, thumbnail) if thumbnail else None
-    if changed is None:
-        return ""
-    folder = str(PurePosixPath(thumbnail).parent)
-    return url_for("jobs.small_picture", folder=folder, v=format(changed, "x"))
+def _picture_filter(app: Flask) -> Callable[[str], str]:
+    """Return the filter for small pictures; a page asks it hundreds of times."""
+    folder_of_all = venue_of(app).settings.packages
+    url_for = app.jinja_env.globals["url_for"]
+
+    def small_picture(thumbnail: str) -> str:
+        """Return the address of a lit look in small; empty where the picture is not on disk."""
+        changed = packages.changed_ns(folder_of_all, thumbnail) if thumbnail else None
+        if changed is None:
+            return ""
+        folder = thumbnail.rpartition("/")[0]
+        return str(url_for("jobs.small_picture", folder=folder, v=format(changed, "x")))
+
+    return small_picture
 
 
 def register(app: Flask) -> None:
@@ -131,7 +138,7 @@ def register(app: Flask) -> None:
         turn,
         amount,
         listed,
-        small_picture,
+        _picture_filter(app),
         answers.briefly,
     ):
         app.add_template_filter(given)

@@ -32,9 +32,8 @@ def machines() -> ResponseReturnValue:
         if line is None:
             return render_template("nothing.html", works=None)
         found = queries.machines(db, now=now())
-        rows = queries.planned_rows(db, line.season_id, open_only=True)
+        first = queries.next_rows(db, line.season_id)
         runs = queries.open_runs(db)
-    first = {row.machine_id: row for row in reversed(rows)}
     return render_template("floor.html", machines=found, first=first, runs=runs)
 
 

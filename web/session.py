@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from flask import current_app, g, request
+from flask import Flask, current_app, g, request
 from sqlalchemy.orm import Session, sessionmaker
 
 from planner.config import Settings
@@ -27,10 +28,15 @@ class Venue:
     clock: Callable[[], datetime]
 
 
+def venue_of(app: Flask) -> Venue:
+    """Return what an application was made with."""
+    found: Venue = app.extensions["venue"]
+    return found
+
+
 def venue() -> Venue:
     """Return what this application was made with."""
-    found: Venue = current_app.extensions["venue"]
-    return found
+    return venue_of(current_app)
 
 
 def reading_db() -> AbstractContextManager[Session]:
@@ -43,18 +49,29 @@ def writing_db() -> AbstractContextManager[Session]:
     return unit_of_work(venue().factory)
 
 
+# a page tells hundreds of times: instant and zone are kept where they are found without a detour
+_NOW: ContextVar[datetime | None] = ContextVar("now", default=None)
+_ZONE: ContextVar[ZoneInfo | None] = ContextVar("zone", default=None)
+
+
 def now() -> datetime:
     """Return the present instant, the same for the whole of one request."""
-    if "now" not in g:
-        g.now = venue().clock()
-    instant: datetime = g.now
+    instant = _NOW.get()
+    if instant is None:
+        instant = venue().clock()
+        _NOW.set(instant)
     return instant
 
 
 def zone() -> ZoneInfo:
     """Return the time zone in which this page tells times."""
-    found: ZoneInfo = g.get("zone") or venue().settings.zone
-    return found
+    return _ZONE.get() or venue().settings.zone
+
+
+def begin_anew(*_: object) -> None:
+    """Forget instant and zone of the request before; a thread serves many."""
+    _NOW.set(None)
+    _ZONE.set(None)
 
 
 def the_season(db: Session) -> SeasonLine | None:
@@ -72,7 +89,8 @@ def the_season(db: Session) -> SeasonLine | None:
     if found is None and wanted is not None:
         raise NotFound(f"there is no season {wanted}")
     if found is not None:
-        g.season, g.zone = found, ZoneInfo(found.time_zone)
+        g.season = found
+        tell_times_in(found.time_zone)
     return found
 
 
@@ -85,3 +103,4 @@ def tell_times_in(time_zone: str) -> None:
         IANA name [-].
     """
     g.zone = ZoneInfo(time_zone)
+    _ZONE.set(g.zone)

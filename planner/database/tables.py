@@ -184,7 +184,10 @@ class Lot(Recorded, Base):
     """Produce that came on one lorry."""
 
     __tablename__ = "lots"
-    __table_args__ = (CheckConstraint("quantity >= 0", name="quantity"),)
+    __table_args__ = (
+        Index("ix_lots_received_on", "received_on"),
+        CheckConstraint("quantity >= 0", name="quantity"),
+    )
 
     name: Mapped[str] = mapped_column(_NAME, unique=True)
     variety: Mapped[str] = mapped_column(_NAME)
@@ -202,6 +205,8 @@ class Workpiece(Recorded, Base):
 
     __tablename__ = "workpieces"
     __table_args__ = (
+        Index("ix_workpieces_lot_id_number", "lot_id", "number"),
+        Index("ix_workpieces_lot_id_state", "lot_id", "state"),
         CheckConstraint("diameter_mm > 0 AND height_mm > 0", name="size"),
         CheckConstraint("ribs >= 0", name="ribs"),
         CheckConstraint("wall_default_mm > 0", name="wall_default"),
@@ -430,7 +435,8 @@ class Job(Recorded, Base):
 
     __tablename__ = "jobs"
     __table_args__ = (
-        Index("ix_jobs_season_id_night", "season_id", "night"),
+        # holds all that nights are counted by
+        Index("ix_jobs_season_id_night_state", "season_id", "night", "state", "station_id"),
         CheckConstraint("priority >= 1", name="priority"),
         CheckConstraint("width_mm > 0", name="width"),
         CheckConstraint("latitude_deg BETWEEN -90 AND 90", name="latitude"),
@@ -553,6 +559,8 @@ class PlanRow(Base):
     __table_args__ = (
         UniqueConstraint("plan_id", "job_id", "step"),
         Index("ix_plan_rows_plan_id_start_at", "plan_id", "start_at"),
+        Index("ix_plan_rows_plan_id_end_at", "plan_id", "end_at"),
+        Index("ix_plan_rows_plan_id_machine_id", "plan_id", "machine_id", "start_at"),
         CheckConstraint("end_at > start_at", name="end_after_start"),
         CheckConstraint("step >= 0", name="step"),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import literal, or_, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
@@ -119,13 +119,14 @@ def _lanes(
 
 def _spans(db: Session, table: Any, from_at: datetime, until_at: datetime) -> dict[int, list[Span]]:
     out: dict[int, list[Span]] = {}
-    rows = db.scalars(
-        select(table)
+    reason = table.reason if table is tables.Breakdown else literal("")
+    rows = db.execute(
+        select(table.machine_id, table.start_at, table.end_at, reason)
         .where(table.start_at < until_at, or_(table.end_at.is_(None), table.end_at > from_at))
         .order_by(table.start_at)
     )
-    for row in rows:
-        out.setdefault(row.machine_id, []).append(Span(row.start_at, row.end_at, getattr(row, "reason", "")))
+    for machine_id, start_at, end_at, why in rows:
+        out.setdefault(machine_id, []).append(Span(start_at, end_at, why))
     return out
 
 
@@ -157,6 +158,7 @@ def _chart_rows(
         .order_by(row.start_at)
     ).all()
     pictures = pictures_of(db, (one.job_id for one in found))
+    due = {night: season.due_at(night).astimezone(UTC) for night in {one.night for one in found}}
     out: dict[int, list[ChartRow]] = {}
     for one in found:
         line = ChartRow(
@@ -171,7 +173,7 @@ def _chart_rows(
             thumbnail=pictures.get(one.job_id, ""),
             start_at=one.start_at,
             end_at=one.end_at,
-            due_at=season.due_at(one.night).astimezone(UTC),
+            due_at=due[one.night],
             cutters=tuple(one.cutters),
         )
         out.setdefault(one.machine_id, []).append(line)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
 from planner.database.queries.parts import label_of, pictures_of, published_id
 from planner.database.states import JobState, PlanState
 from planner.errors import NotFound
+
+_OPEN = (JobState.WANTED, JobState.CHOSEN, JobState.PREPARED, JobState.CUTTING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +98,65 @@ def planned_rows(
         raise NotFound(f"there is no season {season_id}")
     row, job = tables.PlanRow, tables.Job
     statement = (
+        _rows_of_plan()
+        .where(row.plan_id == (published_id(db, season_id) or 0))
+        .order_by(row.start_at, row.machine_id)
+        .limit(limit)
+        .offset(offset)
+    )
+    if machine_id is not None:
+        statement = statement.where(row.machine_id == machine_id)
+    if from_at is not None:
+        statement = statement.where(row.end_at > from_at)
+    if until_at is not None:
+        statement = statement.where(row.start_at < until_at)
+    if starts_from_at is not None:
+        statement = statement.where(row.start_at >= starts_from_at)
+    if ends_after_at is not None:
+        statement = statement.where(row.end_at > ends_after_at)
+    if night is not None:
+        statement = statement.where(job.night == night, job.station_id.is_not(None))
+    if open_only:
+        statement = statement.where(job.state.in_(_OPEN))
+    return _floor_rows(db, season, db.execute(statement).all())
+
+
+def next_rows(db: Session, season_id: int) -> dict[int, FloorRow]:
+    """Return the first row of the plan in force on each machine whose job is not cut yet, by machine.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    """
+    season = db.get(tables.Season, season_id)
+    if season is None:
+        raise NotFound(f"there is no season {season_id}")
+    row, job, machine = tables.PlanRow, tables.Job, tables.Machine
+    first = (
+        select(row.id)
+        .join(job, job.id == row.job_id)
+        .where(
+            row.plan_id == (published_id(db, season_id) or 0),
+            row.machine_id == machine.id,
+            job.state.in_(_OPEN),
+        )
+        .order_by(row.start_at)
+        .limit(1)
+        .correlate(machine)
+        .scalar_subquery()
+    )
+    ids = [one for one in db.scalars(select(first).select_from(machine)) if one is not None]
+    rows = db.execute(_rows_of_plan().where(row.id.in_(ids))).all()
+    return {found.machine_id: found for found in _floor_rows(db, season, rows)}
+
+
+def _rows_of_plan() -> Select[Any]:
+    """Return the statement of rows of plans with the names that a list needs."""
+    row, job = tables.PlanRow, tables.Job
+    return (
         select(
             row.start_at,
             row.end_at,
@@ -114,29 +177,12 @@ def planned_rows(
         .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
         .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
         .outerjoin(tables.Workpiece, tables.Workpiece.id == job.workpiece_id)
-        .where(row.plan_id == (published_id(db, season_id) or 0))
-        .order_by(row.start_at, row.machine_id)
-        .limit(limit)
-        .offset(offset)
     )
-    if machine_id is not None:
-        statement = statement.where(row.machine_id == machine_id)
-    if from_at is not None:
-        statement = statement.where(row.end_at > from_at)
-    if until_at is not None:
-        statement = statement.where(row.start_at < until_at)
-    if starts_from_at is not None:
-        statement = statement.where(row.start_at >= starts_from_at)
-    if ends_after_at is not None:
-        statement = statement.where(row.end_at > ends_after_at)
-    if night is not None:
-        statement = statement.where(job.night == night, job.station_id.is_not(None))
-    if open_only:
-        statement = statement.where(
-            job.state.in_((JobState.WANTED, JobState.CHOSEN, JobState.PREPARED, JobState.CUTTING))
-        )
-    rows = db.execute(statement).all()
+
+
+def _floor_rows(db: Session, season: tables.Season, rows: Sequence[Any]) -> tuple[FloorRow, ...]:
     pictures = pictures_of(db, (row.id for row in rows))
+    due = {night: season.due_at(night).astimezone(UTC) for night in {row.night for row in rows}}
     return tuple(
         FloorRow(
             job_id=found.id,
@@ -152,7 +198,7 @@ def planned_rows(
             machine_id=found.machine_id,
             machine=found.machine,
             cutters=tuple(found.cutters),
-            due_at=season.due_at(found.night).astimezone(UTC),
+            due_at=due[found.night],
         )
         for found in rows
     )

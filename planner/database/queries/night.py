@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date
 
-from sqlalchemy import Subquery, case, func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
@@ -39,38 +39,31 @@ def night_facts(db: Session, season_id: int, night: date) -> NightFacts:
     season = db.get(tables.Season, season_id)
     if season is None:
         raise NotFound(f"there is no season {season_id}")
-    job, ends = tables.Job, _ends(published_id(db, season_id) or 0, night)
-    due_at = season.due_at(night).astimezone(UTC)
-    open_ = job.state.not_in(READY)
-    row = db.execute(
-        select(
-            func.count(job.id),
-            func.sum(case((job.state.in_(READY), 1), else_=0)),
-            func.sum(case((open_ & (ends.c.end_at <= due_at), 1), else_=0)),
-            func.sum(case((open_ & (ends.c.end_at > due_at), 1), else_=0)),
-        )
-        .select_from(job)
-        .outerjoin(ends, ends.c.job_id == job.id)
+    job, row = tables.Job, tables.PlanRow
+    plan_id = published_id(db, season_id) or 0
+    ends = (
+        select(job.state, func.max(row.end_at, type_=row.end_at.type).label("end_at"))
+        .outerjoin(row, (row.job_id == job.id) & (row.plan_id == plan_id))
         .where(
             job.season_id == season_id,
             job.night == night,
             job.station_id.is_not(None),
             job.state != JobState.CANCELLED,
         )
-    ).one()
-    return NightFacts(*(count or 0 for count in row))
-
-
-def _ends(plan_id: int, night: date) -> Subquery:
-    """Return when a plan ends each job of a night: columns job_id, end_at."""
-    row, job = tables.PlanRow, tables.Job
-    return (
-        select(row.job_id, func.max(row.end_at, type_=row.end_at.type).label("end_at"))
-        .join(job, job.id == row.job_id)
-        .where(row.plan_id == plan_id, job.night == night)
-        .group_by(row.job_id)
+        .group_by(job.id, job.state)
         .subquery()
     )
+    due_at = season.due_at(night).astimezone(UTC)
+    open_ = ends.c.state.not_in(READY)
+    found = db.execute(
+        select(
+            func.count(),
+            func.sum(case((ends.c.state.in_(READY), 1), else_=0)),
+            func.sum(case((open_ & (ends.c.end_at <= due_at), 1), else_=0)),
+            func.sum(case((open_ & (ends.c.end_at > due_at), 1), else_=0)),
+        ).select_from(ends)
+    ).one()
+    return NightFacts(*(count or 0 for count in found))
 
 
 def spare_jobs(db: Session, season_id: int) -> dict[date, tuple[int, int]]:

@@ -112,7 +112,11 @@ def station_rows(db: Session, season_id: int, night: date) -> tuple[StationRow, 
     )
     rows = db.execute(
         select(
-            station,
+            station.id,
+            station.name,
+            station.area,
+            station.kind,
+            station.least_rating,
             job.id.label("job_id"),
             job.state,
             job.night,
@@ -133,11 +137,11 @@ def station_rows(db: Session, season_id: int, night: date) -> tuple[StationRow, 
     pictures = pictures_of(db, (row.job_id for row in rows if row.job_id))
     return tuple(
         StationRow(
-            station_id=row.Station.id,
-            name=row.Station.name,
-            area=row.Station.area,
-            kind=row.Station.kind,
-            least_rating=row.Station.least_rating,
+            station_id=row.id,
+            name=row.name,
+            area=row.area,
+            kind=row.kind,
+            least_rating=row.least_rating,
             job_id=row.job_id,
             state=row.state or "",
             design=row.design or "",

@@ -97,12 +97,14 @@ class PlanSpan:
 def plan_span(db: Session, plan_id: int) -> PlanSpan | None:
     """Return from when to when a plan has steps; None where it has none."""
     row = tables.PlanRow
+    of_plan = row.plan_id == plan_id
+    # three questions in one statement, each answered by an index
     first, last, count = db.execute(
         select(
-            func.min(row.start_at, type_=row.start_at.type),
-            func.max(row.end_at, type_=row.end_at.type),
-            func.count(row.id),
-        ).where(row.plan_id == plan_id)
+            select(func.min(row.start_at, type_=row.start_at.type)).where(of_plan).scalar_subquery(),
+            select(func.max(row.end_at, type_=row.end_at.type)).where(of_plan).scalar_subquery(),
+            select(func.count(row.id)).where(of_plan).scalar_subquery(),
+        )
     ).one()
     return PlanSpan(first, last, count) if count else None
 

@@ -64,10 +64,16 @@ def workpieces(
     limit, offset : int
         How many, after how many [-].
     """
-    chosen = _chosen(_piece_lines(), state, kind)
-    rows = db.execute(
-        chosen.order_by(tables.Lot.received_on, tables.Workpiece.number).limit(limit).offset(offset)
+    piece, lot = tables.Workpiece, tables.Lot
+    order = (lot.received_on, piece.lot_id, piece.number)
+    # which ones first, by an index alone; what is known of them only of these
+    shown = (
+        _chosen(select(piece.id).join(lot, lot.id == piece.lot_id), state, kind)
+        .order_by(*order)
+        .limit(limit)
+        .offset(offset)
     )
+    rows = db.execute(_piece_lines().where(piece.id.in_(shown)).order_by(*order))
     return tuple(_piece_line(row) for row in rows)
 
 
@@ -81,8 +87,10 @@ def workpiece_count(db: Session, *, state: str | None = None, kind: str | None =
     state, kind : str, optional
         As for `workpieces` [-].
     """
-    joined = select(func.count()).select_from(tables.Workpiece).join(tables.Workpiece.lot)
-    return db.scalar(_chosen(joined, state, kind)) or 0
+    counted = select(func.count()).select_from(tables.Workpiece)
+    if kind is not None:
+        counted = counted.join(tables.Workpiece.lot)
+    return db.scalar(_chosen(counted, state, kind)) or 0
 
 
 def workpiece_page(db: Session, workpiece_id: int) -> WorkpiecePage:
@@ -146,19 +154,11 @@ def _piece_lines() -> Select[Any]:
         tables.Scan,
         tables.Job,
     )
-    walls = (
-        select(
-            reading.workpiece_id, func.count().label("readings"), func.min(reading.wall_mm).label("thinnest")
-        )
-        .where(reading.active)
-        .group_by(reading.workpiece_id)
-        .subquery()
-    )
-    holders = (
-        select(job.workpiece_id, func.max(job.id).label("job_id"))
-        .where(job.workpiece_id.is_not(None), job.state != JobState.CANCELLED)
-        .group_by(job.workpiece_id)
-        .subquery()
+    of_piece = (reading.workpiece_id == piece.id) & reading.active
+    holder = (
+        select(func.max(job.id))
+        .where(job.workpiece_id == piece.id, job.state != JobState.CANCELLED)
+        .correlate(piece)
     )
     return (
         select(
@@ -167,17 +167,19 @@ def _piece_lines() -> Select[Any]:
             lot.variety,
             lot.kind,
             lot.received_on,
-            func.coalesce(walls.c.readings, 0).label("readings"),
-            walls.c.thinnest,
+            select(func.count()).where(of_piece).correlate(piece).scalar_subquery().label("readings"),
+            select(func.min(reading.wall_mm))
+            .where(of_piece)
+            .correlate(piece)
+            .scalar_subquery()
+            .label("thinnest"),
             scan.id.label("scan_id"),
             scan.taken_at,
             scan.fit_rms_mm,
-            holders.c.job_id,
+            holder.scalar_subquery().label("job_id"),
         )
         .join(lot, lot.id == piece.lot_id)
-        .outerjoin(walls, walls.c.workpiece_id == piece.id)
         .outerjoin(scan, (scan.workpiece_id == piece.id) & scan.active)
-        .outerjoin(holders, holders.c.workpiece_id == piece.id)
     )
 
 

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from planner.database import tables
 from planner.database.lines import JobLine
 from planner.database.queries.parts import label_of, pictures_of, published_id, with_names
+from planner.database.states import JobState
 from planner.errors import NotFound
 
 
@@ -55,12 +56,13 @@ def found_jobs(
     wanted = [job.season_id == season_id, *(_stands_in(word) for word in words.split())]
     if state is not None:
         wanted.append(job.state == state)
-    counted, chosen = select(func.count(job.id)), select(job.id)
-    if words.strip():
-        counted, chosen = with_names(counted), with_names(chosen)
-    total = db.scalar(counted.where(*wanted)) or 0
+    total = db.scalar(select(func.count(job.id)).where(*wanted)) or 0
     ids = db.scalars(
-        chosen.where(*wanted).order_by(job.night, job.priority.desc(), job.id).limit(limit).offset(offset)
+        select(job.id)
+        .where(*wanted)
+        .order_by(job.night, job.priority.desc(), job.id)
+        .limit(limit)
+        .offset(offset)
     ).all()
     rows = db.execute(
         with_names(
@@ -109,17 +111,22 @@ def _job_lines(
 
 
 def _stands_in(word: str) -> ColumnElement[bool]:
-    job = tables.Job
-    places = (
-        tables.Station.name,
-        tables.Station.area,
-        tables.Design.name,
-        tables.Workpiece.number,
-        job.state,
-        cast(job.id, String),
-    )
+    """Return whether a word stands in a job's names; names are looked through once, not once a job."""
+    job, station, design, version = tables.Job, tables.Station, tables.Design, tables.DesignVersion
+
     # autoescape: a % or _ that somebody types means itself
-    return or_(*(place.icontains(word, autoescape=True) for place in places))
+    def holds(place: Any) -> ColumnElement[bool]:
+        return place.icontains(word, autoescape=True)
+
+    states = [str(state) for state in JobState if word.lower() in state]
+    designs = select(version.id).join(design, design.id == version.design_id).where(holds(design.name))
+    return or_(
+        job.station_id.in_(select(station.id).where(or_(holds(station.name), holds(station.area)))),
+        job.design_version_id.in_(designs),
+        job.workpiece_id.in_(select(tables.Workpiece.id).where(holds(tables.Workpiece.number))),
+        job.state.in_(states),
+        holds(cast(job.id, String)),
+    )
 
 
 def _planned(

@@ -215,7 +215,9 @@ def _jobs_by_night(db: Session, season_id: int) -> dict[date, dict[str, int]]:
 
 def _nights(db: Session, season: tables.Season, counts: dict[date, dict[str, int]]) -> tuple[NightLine, ...]:
     night = tables.Night
-    rows = db.scalars(select(night).where(night.season_id == season.id).order_by(night.night))
+    rows = db.execute(
+        select(night.night, night.temperature_c).where(night.season_id == season.id).order_by(night.night)
+    )
     return tuple(
         NightLine(
             night=row.night,

@@ -121,6 +121,7 @@ QUESTIONS: dict[str, Asked] = {
     "drafts": lambda db, season_id: queries.drafts(db, season_id),
     "pin_of": lambda db, season_id: queries.pin_of(db, _first_job(db)),
     "planned_rows": lambda db, season_id: queries.planned_rows(db, season_id),
+    "next_rows": lambda db, season_id: queries.next_rows(db, season_id),
     "open_runs": lambda db, season_id: queries.open_runs(db),
     "machine_of_piece": lambda db, season_id: queries.machine_of_piece(db, "0000"),
     "ratings": lambda db, season_id: queries.ratings(db, _first_job(db)),
