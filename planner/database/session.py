@@ -11,9 +11,10 @@ from typing import Any
 
 from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import Connection, make_url
-from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker, with_loader_criteria
 from sqlalchemy.orm.exc import StaleDataError
 
+from planner.database.tables import Corrected
 from planner.errors import Conflict
 
 _WRITES = "lanternwright_writes"  # execution option: this transaction is going to write
@@ -56,6 +57,16 @@ def _on_begin(connection: Connection) -> None:
     # whatever the busy timeout; a unit of work therefore takes the write lock before it reads
     writes = connection.get_execution_options().get(_WRITES, False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+@event.listens_for(Session, "do_orm_execute")
+def _leave_out_void(state: ORMExecuteState) -> None:
+    """Leave facts that were corrected out of every question that does not ask `with_void`."""
+    if state.is_select and not state.execution_options.get("with_void", False):
+        state.statement = state.statement.options(_COUNTS)
+
+
+_COUNTS = with_loader_criteria(Corrected, lambda fact: fact.voided_at.is_(None), include_aliases=True)
 
 
 def session_factory(url: str) -> sessionmaker[Session]:

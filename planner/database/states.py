@@ -131,3 +131,62 @@ class ReportKind(StrEnum):
     END = "end"
     FAULT = "fault"
     RUN_TIME = "run_time"
+
+
+class PieceStepKind(StrEnum):
+    """The steps of a piece's way through the shop, in their order."""
+
+    RECEIVED = "received"
+    STORED = "stored"
+    WASHED = "washed"
+    HOLLOWED = "hollowed"
+    THINNED = "thinned"
+    GAUGED = "gauged"
+    MOUNTED = "mounted"
+    PROBED = "probed"
+    CUT = "cut"
+    FINISHED = "finished"
+    LIT_CHECKED = "lit-checked"
+    ON_RACK = "on rack"
+    AT_STATION = "at station"
+    TAKEN_DOWN = "taken down"
+    COMPOSTED = "composted"
+
+
+class RunMarkKind(StrEnum):
+    """What is marked in a run."""
+
+    FAULT = "fault"
+    RETOUCH = "re-touch"
+
+
+class WalkVerdict(StrEnum):
+    """When a lantern must be replaced, as the walker sees it."""
+
+    OK = "ok"
+    TOMORROW = "tomorrow"
+    TONIGHT = "tonight"
+
+
+class CutterEntryKind(StrEnum):
+    """What a cutter's ledger keeps, beside what runs took."""
+
+    ISSUED = "issued"
+    FITTED = "fitted"
+    STORED = "stored"
+    INSPECTED = "inspected"
+    DULL = "dull"
+    SHARPENED = "sharpened"
+    RETIRED = "retired"
+    BROKEN = "broken"
+
+
+class MachineCheckKind(StrEnum):
+    """What is ticked or read at a machine."""
+
+    CLEANED = "cleaned"
+    SERVICED = "serviced"
+    RING_GAUGE = "ring gauge"  # error of a ring's diameter [mm]
+    FULL_TURN = "full turn"  # off its mark after 360 degrees [deg]
+    EARTH_LEAKAGE = "earth leakage"  # the breaker's test button
+    EMERGENCY_STOP = "emergency stop"

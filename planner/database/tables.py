@@ -75,13 +75,24 @@ class Recorded:
 class Voidable:
     """When a fact stopped to count, who said so and why."""
 
-    voided_at: Mapped[datetime | None]
+    voided_at: Mapped[datetime | None] = mapped_column()
     voided_by: Mapped[str | None] = mapped_column(_NAME)
     void_reason: Mapped[str | None] = mapped_column(Text)
 
     def void(self, reason: str, by: str, at: datetime) -> None:
         """Let it count no longer; what was recorded stays."""
         self.void_reason, self.voided_by, self.voided_at = reason, by, at
+
+
+class Corrected(Voidable):
+    """A fact that is corrected by a new entry; the old one stays, but counts no longer.
+
+    Questions of a session leave out what is void, see `planner.database.session`; with the execution option
+    `with_void` they find it too.
+    """
+
+    replaces_id: Mapped[int | None]
+    """The entry that this one corrects, in the same table."""
 
 
 def _one_of(name: str, column: str, where: str) -> Index:
@@ -596,12 +607,13 @@ class Pin(Recorded, Base):
 # --- the floor -----------------------------------------------------------------------------------------
 
 
-class Run(Recorded, Base):
+class Run(Recorded, Corrected, Base):
     """What really happened at a machine, as it was reported; a machine has one open run at most."""
 
     __tablename__ = "runs"
     __table_args__ = (
-        _one_of("uq_runs_open", "machine_id", "ended_at IS NULL"),
+        _one_of("uq_runs_open", "machine_id", "ended_at IS NULL AND voided_at IS NULL"),
+        Index("ix_runs_ended_at", "ended_at"),
         CheckConstraint("ended_at >= started_at", name="end_after_start"),
         CheckConstraint("(ended_at IS NULL) = (outcome IS NULL)", name="ended_has_outcome"),
         CheckConstraint("outcome <> 'scrapped' OR scrap_reason IS NOT NULL", name="scrap_has_reason"),
@@ -616,6 +628,8 @@ class Run(Recorded, Base):
     outcome: Mapped[str | None] = mapped_column(_WORD)  # RunOutcome
     scrap_reason: Mapped[str | None] = mapped_column(Text)
     checks: Mapped[list[str]] = mapped_column(default=list)  # of the sheet, ticked before the start
+    resume_from: Mapped[str] = mapped_column(_NAME, default="", server_default="")  # first pass not yet whole
+    continues_id: Mapped[int | None] = mapped_column(ForeignKey("runs.id"))  # the run it goes on with
 
     job: Mapped[Job] = relationship()
     machine: Mapped[Machine] = relationship()
@@ -624,12 +638,12 @@ class Run(Recorded, Base):
     pauses: Mapped[list[Pause]] = relationship(back_populates="run", order_by="Pause.start_at")
 
 
-class Pause(Recorded, Base):
+class Pause(Recorded, Corrected, Base):
     """A stretch in which a run stood still, and why."""
 
     __tablename__ = "pauses"
     __table_args__ = (
-        _one_of("uq_pauses_open", "run_id", "end_at IS NULL"),
+        _one_of("uq_pauses_open", "run_id", "end_at IS NULL AND voided_at IS NULL"),
         CheckConstraint("end_at >= start_at", name="end_after_start"),
     )
 
@@ -656,7 +670,20 @@ class MachineReport(Recorded, Base):
     answer: Mapped[str] = mapped_column(Text, default="")  # what was made of it
 
 
-class LitCheck(Recorded, Base):
+class RunMark(Recorded, Corrected, Base):
+    """A fault in a run, or how far a place had drifted when it was touched again."""
+
+    __tablename__ = "run_marks"
+    __table_args__ = (CheckConstraint("value_mm >= 0", name="value"),)
+
+    run_id: Mapped[int] = mapped_column(ForeignKey("runs.id"), index=True)
+    kind: Mapped[str] = mapped_column(_WORD)  # RunMarkKind
+    happened_at: Mapped[datetime]
+    value_mm: Mapped[float | None]
+    words: Mapped[str] = mapped_column(Text, default="")
+
+
+class LitCheck(Recorded, Corrected, Base):
     """How a lit lantern was rated by one person, 10 down to 1."""
 
     __tablename__ = "lit_checks"
@@ -666,8 +693,92 @@ class LitCheck(Recorded, Base):
     rating: Mapped[int]
     faults: Mapped[list[str]] = mapped_column(default=list)
     note: Mapped[str] = mapped_column(Text, default="")
+    photo: Mapped[str] = mapped_column(_NAME, default="", server_default="")  # digest of the picture
+    exposure: Mapped[str] = mapped_column(_NAME, default="", server_default="")  # with which it was taken
 
     job: Mapped[Job] = relationship()
+
+
+class NightWalk(Recorded, Corrected, Base):
+    """What a walker saw of a lantern on a night: replace it tonight, tomorrow, or it is sound."""
+
+    __tablename__ = "night_walks"
+    __table_args__ = (
+        CheckConstraint("rating BETWEEN 1 AND 10", name="rating"),
+        CheckConstraint("sag BETWEEN 0 AND 1", name="sag"),
+        Index("ix_night_walks_night", "night"),
+    )
+
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"), index=True)
+    night: Mapped[date]
+    seen_at: Mapped[datetime]
+    verdict: Mapped[str] = mapped_column(_WORD)  # WalkVerdict
+    rating: Mapped[int | None]
+    sag: Mapped[float | None]  # share of its height that the stem has lost
+    faults: Mapped[list[str]] = mapped_column(default=list)
+    note: Mapped[str] = mapped_column(Text, default="")
+
+    job: Mapped[Job] = relationship()
+
+
+class PieceStep(Recorded, Corrected, Base):
+    """One step of a piece's way through the shop: where, on which carrier, in which clamping."""
+
+    __tablename__ = "piece_steps"
+
+    workpiece_id: Mapped[int] = mapped_column(ForeignKey("workpieces.id"), index=True)
+    step: Mapped[str] = mapped_column(_WORD)  # PieceStepKind
+    happened_at: Mapped[datetime]
+    place: Mapped[str] = mapped_column(_NAME, default="")
+    carrier: Mapped[str] = mapped_column(_WORD, default="")
+    clamp_number: Mapped[int] = mapped_column(default=0)
+    voided: Mapped[list[str]] = mapped_column(default=list)  # what of earlier facts it made void, in words
+
+
+class LotSample(Recorded, Corrected, Base):
+    """Pieces of a lot that were looked at one by one, and how many were bad."""
+
+    __tablename__ = "lot_samples"
+    __table_args__ = (
+        CheckConstraint("pieces >= 1 AND bad >= 0 AND bad <= pieces", name="bad"),
+        CheckConstraint("soft_rot >= 0 AND soft_rot <= bad", name="soft_rot"),
+    )
+
+    lot_id: Mapped[int] = mapped_column(ForeignKey("lots.id"), index=True)
+    pieces: Mapped[int]
+    bad: Mapped[int]
+    soft_rot: Mapped[int]
+    note: Mapped[str] = mapped_column(Text, default="")
+
+
+class CutterEntry(Recorded, Corrected, Base):
+    """One line of a cutter's ledger; what runs took stands in `CutterUse`."""
+
+    __tablename__ = "cutter_entries"
+    __table_args__ = (CheckConstraint("wear_mm >= 0 AND stick_out_mm > 0", name="amounts"),)
+
+    cutter_id: Mapped[int] = mapped_column(ForeignKey("cutters.id"), index=True)
+    kind: Mapped[str] = mapped_column(_WORD)  # CutterEntryKind
+    happened_at: Mapped[datetime]
+    machine_id: Mapped[int | None] = mapped_column(ForeignKey("machines.id"), index=True)
+    stick_out_mm: Mapped[float | None]
+    wear_mm: Mapped[float | None]  # flank wear that was measured
+    look: Mapped[str] = mapped_column(_NAME, default="")  # e.g. frayed skin
+    life_left: Mapped[float | None]  # after this entry, where it sets it
+    note: Mapped[str] = mapped_column(Text, default="")
+
+
+class MachineCheck(Recorded, Corrected, Base):
+    """A tick or a reading of a machine: cleaned, serviced, ring gauge, full turn back to its mark."""
+
+    __tablename__ = "machine_checks"
+
+    machine_id: Mapped[int] = mapped_column(ForeignKey("machines.id"), index=True)
+    kind: Mapped[str] = mapped_column(_WORD)  # MachineCheckKind
+    made_at: Mapped[datetime]
+    value: Mapped[float | None]
+    passed: Mapped[bool] = mapped_column(default=True)
+    note: Mapped[str] = mapped_column(Text, default="")
 
 
 class Absence(Recorded, Voidable, Base):
@@ -694,7 +805,7 @@ class HandOver(Recorded, Base):
     taken_at: Mapped[datetime | None]
 
 
-class CutterUse(Recorded, Base):
+class CutterUse(Recorded, Corrected, Base):
     """What a run took out of a cutter."""
 
     __tablename__ = "cutter_uses"
@@ -804,6 +915,7 @@ class Change(Recorded, Base):
 
     kind: Mapped[str] = mapped_column(_WORD)
     words: Mapped[str] = mapped_column(Text)
+    about: Mapped[str] = mapped_column(String(60), default="", server_default="", index=True)  # e.g. job 12
     undo: Mapped[dict[str, Any]] = mapped_column(default=dict)  # empty: cannot be taken back
     undone_at: Mapped[datetime | None]
     undone_by: Mapped[str | None] = mapped_column(_NAME)

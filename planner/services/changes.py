@@ -16,7 +16,14 @@ from planner.services.common import found
 
 
 def note(
-    db: Session, kind: str, words: str, *, by: str, at: datetime, undo: dict[str, Any] | None = None
+    db: Session,
+    kind: str,
+    words: str,
+    *,
+    by: str,
+    at: datetime,
+    undo: dict[str, Any] | None = None,
+    about: str = "",
 ) -> tables.Change:
     """Keep in words what somebody changed, with what is needed to take it back.
 
@@ -34,8 +41,12 @@ def note(
         When [-].
     undo : dict, optional
         Numbers and earlier values, fit for JSON [-].
+    about : str
+        What it is about, as pages ask for it: `job 12`, `piece 0147`, `machine Wren`, `cutter 6F-01` [-].
     """
-    change = tables.Change(kind=kind, words=words, undo=undo or {}, recorded_by=by, recorded_at=at)
+    change = tables.Change(
+        kind=kind, words=words, about=about[:60], undo=undo or {}, recorded_by=by, recorded_at=at
+    )
     db.add(change)
     db.flush()
     return change

@@ -111,6 +111,12 @@ def one_of_each(db: Session) -> dict[str, Any]:
         tables.Pause(run=run, start_at=AT, end_at=LATER, reason="slug", **BY),
         tables.MachineReport(machine_id=0, event="1", kind="start", happened_at=AT, **BY),
         tables.LitCheck(job=job, rating=8, **BY),
+        tables.NightWalk(job=job, night=date(2026, 10, 24), seen_at=LATER, verdict="ok", **BY),
+        tables.RunMark(run_id=0, kind="re-touch", happened_at=AT, value_mm=0.2, **BY),
+        tables.PieceStep(workpiece_id=0, step="washed", happened_at=AT, **BY),
+        tables.LotSample(lot_id=0, pieces=25, bad=1, soft_rot=0, **BY),
+        tables.CutterEntry(cutter_id=0, kind="fitted", happened_at=AT, stick_out_mm=50, wear_mm=0.1, **BY),
+        tables.MachineCheck(machine_id=0, kind="cleaned", made_at=AT, **BY),
         tables.Absence(person="Bea", start_at=AT, end_at=LATER, **BY),
         tables.HandOver(season_id=0, **BY),
         tables.OneTimeLink(digest="2" * 12, role="lead", ends_at=LATER, **BY),
@@ -121,13 +127,16 @@ def one_of_each(db: Session) -> dict[str, Any]:
         tables.Change(kind="breakdown", words="Wren is reported down", **BY),
     ]
     station.choices.append(rows[2])
-    db.add_all([season, machine])
+    db.add_all([season, machine, cutter, lot, piece, run])
     db.flush()
+    parents = {
+        "machine_id": machine.id, "season_id": season.id, "run_id": run.id, "workpiece_id": piece.id,
+        "lot_id": lot.id, "cutter_id": cutter.id,
+    }  # fmt: skip
     for row in rows:
-        if isinstance(row, tables.MachineReport):
-            row.machine_id = machine.id
-        elif isinstance(row, tables.HandOver):
-            row.season_id = season.id
+        for name, number in parents.items():
+            if getattr(row, name, None) == 0:
+                setattr(row, name, number)
     db.add_all(rows)
     db.flush()
     return {row.__tablename__: row for row in rows}
@@ -176,6 +185,12 @@ BROKEN: dict[str, dict[str, Any]] = {
     "ck_pauses_end_after_start": {"end_at": AT - timedelta(minutes=1)},
     "ck_lit_checks_rating": {"rating": 0},
     "ck_absences_end_after_start": {"end_at": AT},
+    "ck_night_walks_rating": {"rating": 11},
+    "ck_night_walks_sag": {"sag": 1.1},
+    "ck_run_marks_value": {"value_mm": -0.1},
+    "ck_lot_samples_bad": {"bad": 26},
+    "ck_lot_samples_soft_rot": {"soft_rot": 2},
+    "ck_cutter_entries_amounts": {"wear_mm": -0.1},
 }
 
 
