@@ -8,6 +8,7 @@ from flask.typing import ResponseReturnValue
 from planner.database import queries
 from planner.database.states import Role
 from web.access import allow
+from web.remembered import remembered
 from web.session import now, reading_db, the_season
 
 pages = Blueprint("fleet", __name__)
@@ -15,6 +16,7 @@ pages = Blueprint("fleet", __name__)
 
 @pages.get("/machines")
 @allow(Role.VIEWER)
+@remembered
 def machines() -> ResponseReturnValue:
     """Show the machines as they were reported."""
     with reading_db() as db:
@@ -25,6 +27,7 @@ def machines() -> ResponseReturnValue:
 
 @pages.get("/cutters")
 @allow(Role.VIEWER)
+@remembered
 def cutters() -> ResponseReturnValue:
     """Show the cutters by machine, the most worn first."""
     with reading_db() as db:

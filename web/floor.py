@@ -18,6 +18,7 @@ from planner.services.changes import note
 from web import packages
 from web.access import allow, name
 from web.answers import shown_preparation
+from web.remembered import remembered
 from web.session import now, reading_db, tell_times_in, the_season, venue, writing_db
 
 pages = Blueprint("floor", __name__)
@@ -25,6 +26,7 @@ pages = Blueprint("floor", __name__)
 
 @pages.get("/floor")
 @allow(Role.VIEWER)
+@remembered
 def machines() -> ResponseReturnValue:
     """Show the machines to choose one from, with what is next on each."""
     with reading_db() as db:

@@ -12,6 +12,7 @@ from web import headers, packages
 from web.access import allow
 from web.answers import job_answer, shown_preparation
 from web.paging import Page, page_number
+from web.remembered import remembered
 from web.season import progress_of
 from web.session import reading_db, tell_times_in, the_season, venue
 
@@ -21,6 +22,7 @@ _ROWS = 50
 
 @pages.get("/jobs")
 @allow(Role.VIEWER)
+@remembered
 def jobs() -> ResponseReturnValue:
     """Show the jobs in which every word of a search stands."""
     words, number = request.args.get("q", "").strip()[:100], page_number()
@@ -38,6 +40,7 @@ def jobs() -> ResponseReturnValue:
 
 @pages.get("/jobs/<int:job_id>")
 @allow(Role.VIEWER)
+@remembered
 def job(job_id: int) -> ResponseReturnValue:
     """Show one job."""
     with reading_db() as db:

@@ -24,6 +24,7 @@ from planner.services.floor import CHECKS, LIT_FAULTS
 from web import packages
 from web.access import allow, name
 from web.answers import shown_preparation
+from web.remembered import remembered
 from web.season import dates_between
 from web.session import now, reading_db, tell_times_in, the_season, venue, writing_db, zone
 
@@ -58,6 +59,7 @@ def code_of(text: str) -> Markup:
 
 @pages.get("/paper")
 @allow(Role.VIEWER)
+@remembered
 def index() -> ResponseReturnValue:
     """Show which lists can be printed."""
     with reading_db() as db:
@@ -96,6 +98,7 @@ def sheet(job_id: int) -> ResponseReturnValue:
 
 @pages.get("/paper/<kind>")
 @allow(Role.VIEWER)
+@remembered
 def paper(kind: str) -> ResponseReturnValue:
     """Show a list of a day, to be printed."""
     if kind not in KINDS:

@@ -9,6 +9,7 @@ from planner.database import queries
 from planner.database.states import Role
 from web.access import allow
 from web.answers import reasons_of
+from web.remembered import remembered
 from web.session import reading_db, the_season
 
 pages = Blueprint("plan", __name__)
@@ -16,6 +17,7 @@ pages = Blueprint("plan", __name__)
 
 @pages.get("/plan")
 @allow(Role.VIEWER)
+@remembered
 def plan() -> ResponseReturnValue:
     """Show the plan's tiers with what is proven of them."""
     with reading_db() as db:

@@ -13,6 +13,7 @@ from planner.errors import NotFound
 from web import headers
 from web.access import allow
 from web.paging import Page, page_number
+from web.remembered import remembered
 from web.session import reading_db, the_season
 
 pages = Blueprint("produce", __name__)
@@ -22,6 +23,7 @@ _TYPES = {".svg": "image/svg+xml", ".png": "image/png", ".jpg": "image/jpeg", ".
 
 @pages.get("/workpieces")
 @allow(Role.VIEWER)
+@remembered
 def workpieces() -> ResponseReturnValue:
     """Show the pieces, by the page."""
     number, state = page_number(), request.args.get("state") or None
@@ -46,6 +48,7 @@ def piece(workpiece_id: int) -> ResponseReturnValue:
 
 @pages.get("/designs")
 @allow(Role.VIEWER)
+@remembered
 def designs() -> ResponseReturnValue:
     """Show the designs, and what stops those that are refused."""
     with reading_db() as db:

@@ -17,6 +17,7 @@ from web.access import allow
 from web.answers import SeasonAnswer, coming_night, season_answer
 from web.chart import days_of
 from web.filters import away, clock
+from web.remembered import remembered
 from web.session import now, reading_db, the_season, zone
 
 pages = Blueprint("season", __name__)
@@ -28,6 +29,7 @@ _SILENT_S = 30  # a worker that says nothing for longer is taken for gone
 
 @pages.get("/")
 @allow(Role.VIEWER)
+@remembered
 def season() -> ResponseReturnValue:
     """Show the plan over some carve days."""
     with reading_db() as db:

@@ -18,6 +18,7 @@ from planner.services import changes, trouble, works
 from web.access import allow, name
 from web.answers import coming_night, reasons_of
 from web.paging import Page, page_number
+from web.remembered import remembered
 from web.season import progress_of
 from web.session import now, reading_db, the_season, writing_db, zone
 
@@ -31,6 +32,7 @@ _CHANGES = 60
 
 @pages.get("/tonight")
 @allow(Role.VIEWER)
+@remembered
 def tonight() -> ResponseReturnValue:
     """Show what must be lit, what is missing, and everything the morning's decisions need."""
     with reading_db() as db:
@@ -171,6 +173,7 @@ def stop(work_id: int) -> ResponseReturnValue:
 
 @pages.get("/changes")
 @allow(Role.VIEWER)
+@remembered
 def history() -> ResponseReturnValue:
     """Show who changed what, the newest first."""
     number = page_number()

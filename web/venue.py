@@ -8,6 +8,7 @@ from flask.typing import ResponseReturnValue
 from planner.database import queries
 from planner.database.states import Role
 from web.access import allow
+from web.remembered import remembered
 from web.season import answer_of
 from web.session import now, reading_db, the_season
 
@@ -16,6 +17,7 @@ pages = Blueprint("venue", __name__)
 
 @pages.get("/venue")
 @allow(Role.VIEWER)
+@remembered
 def venue() -> ResponseReturnValue:
     """Show the season on one page for the venue."""
     with reading_db() as db:

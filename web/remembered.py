@@ -1,0 +1,123 @@
+"""May a page that was made a moment ago be given again? While nothing was written since, for some seconds.
+
+Times on a page are told by the minute, so a page of some seconds ago says the same. Whether anything was
+written is asked of the database itself, whoever wrote: a page, the worker or a controller.
+"""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import wraps
+from typing import Any, TypeVar
+
+from flask import Flask, Response, current_app, g, make_response, request, session
+from flask_wtf.csrf import generate_csrf
+from sqlalchemy import Engine, text
+
+from web.access import who
+from web.session import now, venue_of
+
+View = TypeVar("View", bound=Callable[..., Any])
+_HOLDS = timedelta(seconds=10)
+_MOST = 300  # pages; a long list has many
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    version: str
+    made_at: datetime
+    body: str  # with a stand-in where each browser gets its own token
+    mimetype: str
+
+
+class Remembered:
+    """The pages of one application that can be given again."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.stand_in = secrets.token_hex(20)
+        self._engine = engine
+        self._lock = threading.Lock()
+        self._pages: OrderedDict[Any, _Page] = OrderedDict()
+        self._watching: Any = None  # SQLite tells what others wrote only to a connection that stays open
+
+    def version(self) -> str:
+        """Return a word that changes with everything that is written."""
+        if self._engine.dialect.name == "sqlite":
+            with self._lock:
+                if self._watching is None:
+                    self._watching = self._engine.raw_connection()
+                    self._watching.detach()  # from the pool: it is ours from here on
+                return str(self._watching.cursor().execute("PRAGMA data_version").fetchone()[0])
+        with self._engine.connect() as connection:
+            return str(connection.scalar(text("SELECT pg_current_snapshot()")))
+
+    def found(self, key: Any, version: str, at: datetime) -> _Page | None:
+        """Return a page that still holds; None where there is none."""
+        page = self._pages.get(key)
+        if page is None or page.version != version or not timedelta() <= at - page.made_at < _HOLDS:
+            return None
+        return page
+
+    def keep(self, key: Any, page: _Page) -> None:
+        """Keep a page, and no more than some hundreds."""
+        with self._lock:
+            self._pages[key] = page
+            self._pages.move_to_end(key)
+            while len(self._pages) > _MOST:
+                self._pages.popitem(last=False)
+
+
+def register(app: Flask) -> None:
+    """Let an application remember pages.
+
+    Parameters
+    ----------
+    app : Flask
+        The application [-].
+    """
+    kept = Remembered(venue_of(app).factory.kw["bind"])
+    app.extensions["remembered"] = kept
+    # a page that is kept must hold nobody's token
+    app.jinja_env.globals["csrf_token"] = lambda: kept.stand_in if g.get("for_all") else generate_csrf()
+
+
+def remembered(view: View) -> View:
+    """Let the answer of a view be given again while nothing was written.
+
+    Parameters
+    ----------
+    view : callable
+        It only reads, and says the same to all of one role [-].
+    """
+
+    @wraps(view)
+    def given(*args: Any, **values: Any) -> Any:
+        if "_flashes" in session:  # what one person is told once
+            return view(*args, **values)
+        kept: Remembered = current_app.extensions["remembered"]
+        person = who()
+        key = (request.host, request.full_path, person, session.get("units"))
+        version = kept.version()
+        page = kept.found(key, version, now())
+        if page is None:
+            g.for_all = True
+            answer = make_response(view(*args, **values))
+            g.for_all = False
+            page = _Page(version, now(), answer.get_data(as_text=True), answer.mimetype or "text/html")
+            if answer.status_code != 200:
+                answer.set_data(_own(kept, page.body))
+                return answer
+            kept.keep(key, page)
+        return Response(_own(kept, page.body), mimetype=page.mimetype)
+
+    return given  # type: ignore[return-value]
+
+
+def _own(kept: Remembered, body: str) -> str:
+    """Return a page with this browser's token in its forms."""
+    return body.replace(kept.stand_in, generate_csrf()) if kept.stand_in in body else body
