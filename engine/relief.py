@@ -440,13 +440,10 @@ def _refined(
     bed = Bed(floor.directions, sweep.radius_mm, ball_mm)
     shank = Shank(floor.directions, sweep.radius_mm, ball_mm)
 
-    def lowest(places: Floats, unit: Floats, off: Floats) -> Floats:
-        rows, columns = places[:, 0], places[:, 1]
-        return shank.clear(unit, bed.centres(unit, rows, columns), normalised(unit + off), rows, columns)
-
     unit = _rays(places, floor)
-    off = leans(unit, bed.centres(unit, places[:, 0], places[:, 1]))
-    radius = lowest(places, unit, off)
+    radius = bed.centres(unit, places[:, 0], places[:, 1])
+    off = leans(unit, radius)
+    radius = shank.clear(unit, radius, normalised(unit + off), places[:, 0], places[:, 1])
     for _ in range(_HALVINGS):
         centres = unit * radius[:, None]
         steep = np.linalg.norm(np.diff(centres, axis=0), axis=1) > _STEEP_MM
@@ -455,7 +452,10 @@ def _refined(
             break
         between, between_off = (places[at] + places[at + 1]) / 2, (off[at] + off[at + 1]) / 2
         new_unit = _rays(between, floor)
-        new_radius = lowest(between, new_unit, between_off)
+        new_radius = bed.centres(new_unit, between[:, 0], between[:, 1])
+        new_radius = shank.clear(
+            new_unit, new_radius, normalised(new_unit + between_off), between[:, 0], between[:, 1]
+        )
         places, line = np.insert(places, at + 1, between, axis=0), np.insert(line, at + 1, line[at])
         off = np.insert(off, at + 1, between_off, axis=0)
         unit, radius = np.insert(unit, at + 1, new_unit, axis=0), np.insert(radius, at + 1, new_radius)
