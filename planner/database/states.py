@@ -190,3 +190,21 @@ class MachineCheckKind(StrEnum):
     FULL_TURN = "full turn"  # off its mark after 360 degrees [deg]
     EARTH_LEAKAGE = "earth leakage"  # the breaker's test button
     EMERGENCY_STOP = "emergency stop"
+
+
+class BenchKind(StrEnum):
+    """What people work at, or what holds a piece."""
+
+    BENCH = "bench"
+    CARRIER = "carrier"  # plates on which pieces stay from mounting to the lit check
+
+
+class BenchStep(StrEnum):
+    """What is done at a bench, in its order; the cut comes between mounting and finishing."""
+
+    HOLLOW = "hollow"
+    THIN = "thin"
+    GAUGE = "gauge"
+    MOUNT = "mount"
+    FINISH = "finish"
+    LIT_CHECK = "lit check"

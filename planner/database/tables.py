@@ -561,6 +561,9 @@ class Plan(Recorded, Base):
     rows: Mapped[list[PlanRow]] = relationship(
         back_populates="plan", order_by="PlanRow.start_at", cascade="all, delete-orphan"
     )
+    bench_rows: Mapped[list[BenchRow]] = relationship(
+        order_by="BenchRow.start_at", cascade="all, delete-orphan"
+    )
 
 
 class PlanRow(Base):
@@ -602,6 +605,56 @@ class Pin(Recorded, Base):
 
     job: Mapped[Job] = relationship()
     machine: Mapped[Machine] = relationship()
+
+
+# --- benches, and who works at them --------------------------------------------------------------------
+
+
+class Bench(Recorded, Base):
+    """A bench with its places, or a set of carrier plates, which are held and not worked at."""
+
+    __tablename__ = "benches"
+    __table_args__ = (CheckConstraint("places >= 1", name="places"),)
+
+    name: Mapped[str] = mapped_column(_NAME, unique=True)
+    kind: Mapped[str] = mapped_column(_WORD)  # BenchKind
+    steps: Mapped[list[str]] = mapped_column(default=list)  # BenchStep: what is done there
+    places: Mapped[int] = mapped_column(default=1)
+    minutes: Mapped[dict[str, float]] = mapped_column(default=dict)  # by step; others take the usual time
+    active: Mapped[bool] = mapped_column(default=True)
+
+
+class Hand(Recorded, Base):
+    """Somebody who works at benches and machines, what they can do, and their hours."""
+
+    __tablename__ = "hands"
+    __table_args__ = (CheckConstraint("from_time < to_time", name="hours"),)
+
+    name: Mapped[str] = mapped_column(_NAME, unique=True)
+    skills: Mapped[list[str]] = mapped_column(default=list)  # BenchStep, "machine", or "any"
+    from_time: Mapped[time | None]  # local; NULL = as the machines are manned
+    to_time: Mapped[time | None]
+    active: Mapped[bool] = mapped_column(default=True)
+
+
+class BenchRow(Base):
+    """One step of a job at a bench, in a plan."""
+
+    __tablename__ = "bench_rows"
+    __table_args__ = (
+        UniqueConstraint("plan_id", "job_id", "step"),
+        CheckConstraint("end_at > start_at", name="end_after_start"),
+    )
+
+    plan_id: Mapped[int] = mapped_column(ForeignKey("plans.id"))
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"), index=True)
+    step: Mapped[str] = mapped_column(_WORD)  # BenchStep
+    bench_id: Mapped[int] = mapped_column(ForeignKey("benches.id"), index=True)
+    start_at: Mapped[datetime]
+    end_at: Mapped[datetime]
+
+    job: Mapped[Job] = relationship()
+    bench: Mapped[Bench] = relationship()
 
 
 # --- the floor -----------------------------------------------------------------------------------------
