@@ -6,25 +6,27 @@ Nothing here moves a machine: a start is what somebody says they are about to do
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
-from sqlalchemy import delete, or_, select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
 from planner.database.states import (
-    CutterState,
     JobState,
-    PreparationState,
+    PieceStepKind,
+    RunMarkKind,
     RunOutcome,
-    ScanState,
     WorkpieceState,
 )
-from planner.errors import Conflict, PlannerError, Refused
+from planner.errors import Conflict, Refused
 from planner.services.changes import note
-from planner.services.common import amount_of, found, name_of, refuse_stale
-from planner.services.preparing import inputs_of
+from planner.services.common import amount_of, found, name_of, refuse_stale, word_of
+from planner.services.starting import Block as Block
+from planner.services.starting import blocks as blocks
+from planner.services.starting import fitted_on
+from planner.services.starting import preparation_for as preparation_for
+from planner.services.steps import keep_step
 
 CHECKS = (  # the six of the job sheet, in its words
     "Piece number and carrier are those on this sheet",
@@ -44,191 +46,8 @@ LIT_FAULTS = (
     "too dim",
     "leaning or blemish",
 )
-# common practice, to be replaced by a venue's own: hours for which a scan holds
-_SCAN_H = {ScanState.WHOLE: 24.0, ScanState.HOLLOW: 4.0}
-_LASTING = ("gourd", "foam")  # dry produce does not shrink
-_STARTABLE = (JobState.CHOSEN, JobState.PREPARED)
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """One reason why a job must not be started here now, and what to do about it."""
-
-    rule: str
-    words: str
-    remedy: str
-
-
-def scan_holds_until(scan: tables.Scan, kind: str) -> datetime | None:
-    """Return until when a scan can be trusted; None for produce that does not shrink.
-
-    Parameters
-    ----------
-    scan : Scan
-        The piece's active scan [-].
-    kind : str
-        One of `ProduceKind` [-].
-    """
-    if kind in _LASTING:
-        return None
-    return (scan.rechecked_at or scan.taken_at) + timedelta(hours=_SCAN_H[ScanState(scan.state)])
-
-
-def blocks(
-    db: Session, job_id: int, machine_id: int, *, now: datetime, tag: str | None = None
-) -> tuple[Block, ...]:
-    """Return all reasons why a job must not be started on a machine now; empty where none is known.
-
-    Parameters
-    ----------
-    db : Session
-        An open session; it is only read [-].
-    job_id, machine_id : int
-        Which job, where [-].
-    now : datetime
-        The instant [-].
-    tag : str, optional
-        The piece's number as read from its tag [-].
-    """
-    job, machine = found(db, tables.Job, job_id), found(db, tables.Machine, machine_id)
-    out = [
-        _state_block(job),
-        *_piece_blocks(db, job, now, tag),
-        *_machine_blocks(db, machine, job, now),
-        *_program_blocks(db, job, machine),
-    ]
-    return tuple(block for block in out if block is not None)
-
-
-def _state_block(job: tables.Job) -> Block | None:
-    if job.state in _STARTABLE:
-        return None
-    words = {
-        JobState.WANTED: ("no piece and design are chosen yet", "choose them on the job's page"),
-        JobState.CUTTING: ("it is reported cutting already", "finish or stop that run first"),
-    }.get(JobState(job.state), (f"it is {job.state}", "take the next job"))
-    return Block("state", *words)
-
-
-def _piece_blocks(db: Session, job: tables.Job, now: datetime, tag: str | None) -> list[Block | None]:
-    piece = job.workpiece
-    if piece is None:
-        return []
-    out: list[Block | None] = []
-    if tag is not None and tag.strip() != piece.number:
-        out.append(
-            Block(
-                "tag",
-                f"the tag says {tag.strip()[:40] or 'nothing'}, this job is for piece {piece.number}",
-                f"put this piece back and fetch {piece.number} from {piece.store_place or 'the store'}",
-            )
-        )
-    if piece.state not in (WorkpieceState.WHOLE, WorkpieceState.HOLLOW):
-        out.append(Block("piece", f"piece {piece.number} is {piece.state}", "choose another piece"))
-    scan = db.scalar(select(tables.Scan).where(tables.Scan.workpiece_id == piece.id, tables.Scan.active))
-    if scan is None:
-        words = f"piece {piece.number} has no scan that counts"
-        return [*out, Block("scan", words, "probe it in this clamping, then prepare the job anew")]
-    until = scan_holds_until(scan, piece.lot.kind)
-    if until is not None and until < now:
-        hours = _SCAN_H[ScanState(scan.state)]
-        age = (now - (scan.rechecked_at or scan.taken_at)).total_seconds() / 3600
-        words = f"the scan is {age:.0f} h old; a {scan.state} piece is trusted for {hours:.0f} h"
-        out.append(Block("scan age", words, "touch three of its points again; within 0.5 mm it counts anew"))
-    last = db.scalar(
-        select(tables.Run)
-        .where(tables.Run.workpiece_id == piece.id, tables.Run.ended_at.is_not(None))
-        .order_by(tables.Run.ended_at.desc(), tables.Run.id.desc())
-        .limit(1)
-    )
-    seen_at = max(scan.taken_at, scan.rechecked_at or scan.taken_at)
-    if last is not None and last.outcome == RunOutcome.UNKNOWN and seen_at <= (last.ended_at or seen_at):
-        words = f"unknown - inspect: nobody knows how far the last run of piece {piece.number} came"
-        out.append(Block("inspect", words, "look at it, then touch three of its points again"))
-    if scan.clamp_number != piece.clamp_number:
-        words = f"clamped anew since the scan (clamping {piece.clamp_number}, scan of {scan.clamp_number})"
-        out.append(Block("clamp", words, "probe it again and prepare the job anew"))
-    return out
-
-
-def _machine_blocks(
-    db: Session, machine: tables.Machine, job: tables.Job, now: datetime
-) -> list[Block | None]:
-    out: list[Block | None] = []
-    mark = select(tables.ProofMark.id).where(
-        tables.ProofMark.machine_id == machine.id, tables.ProofMark.void_reason.is_(None)
-    )
-    if db.scalar(mark.limit(1)) is None:
-        words = f"{machine.name} has no proof mark that counts"
-        out.append(Block("proof mark", words, "cut one on foam and look at it from outside: letter, dot, up"))
-    down = tables.Breakdown
-    broken = db.scalar(
-        select(down)
-        .where(
-            down.machine_id == machine.id, down.start_at <= now, or_(down.end_at.is_(None), down.end_at > now)
-        )
-        .limit(1)
-    )
-    if broken is not None:
-        words = f"{machine.name} is reported down by {broken.recorded_by}: {broken.reason}"
-        out.append(Block("down", words, "a lead reports it up again once it is mended"))
-    run = db.scalar(
-        select(tables.Run).where(tables.Run.machine_id == machine.id, tables.Run.ended_at.is_(None))
-    )
-    if run is not None and run.job_id != job.id:
-        words = f"job {run.job_id} is reported running on {machine.name}"
-        out.append(Block("busy", words, "finish, stop or scrap that run first"))
-    return out
-
-
-def preparation_for(db: Session, job_id: int, machine_id: int) -> tables.Preparation | None:
-    """Return the newest preparing of a job for a machine that gave a program."""
-    prepared = tables.Preparation
-    return db.scalar(
-        select(prepared)
-        .where(
-            prepared.job_id == job_id,
-            prepared.machine_id == machine_id,
-            prepared.state == PreparationState.DONE,
-        )
-        .order_by(prepared.prepared_at.desc(), prepared.id.desc())
-        .limit(1)
-    )
-
-
-def _program_blocks(db: Session, job: tables.Job, machine: tables.Machine) -> list[Block | None]:
-    preparation = preparation_for(db, job.id, machine.id)
-    if preparation is None:
-        words = f"no program is written for {machine.name}"
-        return [Block("program", words, f"a lead prepares the job for {machine.name} on its page")]
-    out: list[Block | None] = []
-    try:
-        stale = inputs_of(db, job.id).digest(machine.name) != preparation.inputs_digest
-    except PlannerError:
-        stale = False  # what is missing is told by the other blocks
-    if stale:
-        words = "piece, design, machine or cutters changed since the program was written"
-        out.append(Block("program", words, "prepare the job anew; do not use the old program"))
-    fitted = _fitted(db, machine.id)
-    for type_name, share in preparation.wear.items():
-        best = max((c.life_left for c in fitted if c.type_name == type_name), default=None)
-        if best is None:
-            out.append(
-                Block("cutter", f"no {type_name} is fitted on {machine.name}", "fit one and report it")
-            )
-        elif best < share:
-            words = f"{type_name} has {best:.0%} of its life left, this job takes {share:.0%}"
-            out.append(Block("cutter", words, "fit a fresher one and report it"))
-    return out
-
-
-def _fitted(db: Session, machine_id: int) -> Sequence[tables.Cutter]:
-    cutter = tables.Cutter
-    return db.scalars(
-        select(cutter)
-        .where(cutter.machine_id == machine_id, cutter.state == CutterState.FITTED)
-        .order_by(cutter.life_left.desc(), cutter.id)
-    ).all()
+DRIFT_MM = 0.7
+"""Farther off than this a place touched again says that the piece has slipped; common practice."""
 
 
 # --- what is reported ----------------------------------------------------------------------------------
@@ -308,7 +127,9 @@ def start(
     if open_checks:
         raise Refused(f"not ticked yet: {'; '.join(open_checks)}")
     preparation = preparation_for(db, job_id, machine_id)
+    broken_off = _broken_off(db, job)
     run = tables.Run(
+        continues_id=broken_off.id if broken_off else None,
         job_id=job_id,
         machine_id=machine_id,
         workpiece_id=job.workpiece_id,
@@ -322,6 +143,67 @@ def start(
     db.add(run)
     db.flush()
     return run
+
+
+def _broken_off(db: Session, job: tables.Job) -> tables.Run | None:
+    """Return the run that a new one of a job goes on with: the last one, where its piece is the same."""
+    last = db.scalar(
+        select(tables.Run)
+        .where(tables.Run.job_id == job.id, tables.Run.workpiece_id == job.workpiece_id)
+        .order_by(tables.Run.started_at.desc(), tables.Run.id.desc())
+        .limit(1)
+    )
+    going_on = (RunOutcome.STOPPED, RunOutcome.UNKNOWN)
+    return last if last is not None and last.outcome in going_on else None
+
+
+def mark(
+    db: Session,
+    run_id: int,
+    kind: str,
+    words: str = "",
+    *,
+    by: str,
+    at: datetime,
+    value_mm: float | None = None,
+) -> tables.RunMark:
+    """Keep a fault of a run, or how far a place had drifted when it was touched again.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    run_id : int
+        The open run [-].
+    kind : str
+        One of `RunMarkKind` [-].
+    words : str
+        What the fault was; may be empty for a touch [-].
+    by : str
+        Who reports it [-].
+    at : datetime
+        When [-].
+    value_mm : float, optional
+        The drift of a re-touch [mm].
+    """
+    run = _open_run(db, run_id)
+    word = word_of(RunMarkKind, kind, "mark")
+    if word == RunMarkKind.RETOUCH:
+        if value_mm is None:
+            raise Refused("how far was the touch off? a number in mm was expected")
+        amount_of(value_mm, "drift", 0, 100, "mm")
+    else:
+        words = name_of(words, "fault", 200)
+    row = tables.RunMark(
+        run_id=run.id, kind=word, happened_at=at, value_mm=value_mm, words=words.strip()[:200],
+        recorded_by=by, recorded_at=at,
+    )  # fmt: skip
+    db.add(row)
+    if value_mm is not None and value_mm > DRIFT_MM:
+        told = f"job {run.job_id}: touched again {value_mm:.2f} mm off, {DRIFT_MM} mm at most; it has slipped"
+        note(db, "drift", told, by=by, at=at, about=f"job {run.job_id}")
+    db.flush()
+    return row
 
 
 def pause(db: Session, run_id: int, reason: str, *, by: str, at: datetime) -> tables.Pause:
@@ -366,20 +248,39 @@ def finish(db: Session, run_id: int, *, by: str, at: datetime) -> tables.Run:
     run.job.state = JobState.CUT
     run.workpiece.state = WorkpieceState.CUT
     _write_off(db, run, by, at)
-    db.flush()
+    keep_step(db, run.workpiece, PieceStepKind.CUT, by=by, at=run.ended_at or at)
     return run
 
 
-def stop(db: Session, run_id: int, *, by: str, at: datetime) -> tables.Run:
-    """Keep that a run was broken off and the piece can be gone on with; a datum check comes first."""
+def stop(db: Session, run_id: int, *, by: str, at: datetime, resume_from: str = "") -> tables.Run:
+    """Keep that a run was broken off and the piece can be gone on with; a datum check comes first.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    run_id : int
+        The open run [-].
+    by : str
+        Who reports it [-].
+    at : datetime
+        When [-].
+    resume_from : str
+        The first pass that is not cut whole, as the sheet names it; empty = not known [-].
+    """
     run = _ended(db, run_id, RunOutcome.STOPPED, at)
     run.job.state = JobState.PREPARED
-    note(db, "stop", f"job {run.job_id} stopped; check the datum before going on", by=by, at=at)
+    run.resume_from = resume_from.strip()[:120]
+    where = f" before {run.resume_from}" if run.resume_from else ""
+    words = f"job {run.job_id} stopped{where}; check the datum before going on"
+    note(db, "stop", words, by=by, at=at, about=f"job {run.job_id}")
     db.flush()
     return run
 
 
-def lost_sight(db: Session, run_id: int, reason: str, *, by: str, at: datetime) -> tables.Run:
+def lost_sight(
+    db: Session, run_id: int, reason: str, *, by: str, at: datetime, resume_from: str = ""
+) -> tables.Run:
     """Keep that nobody knows how far a run came: after power loss or an emergency stop; inspect it first.
 
     Parameters
@@ -394,12 +295,15 @@ def lost_sight(db: Session, run_id: int, reason: str, *, by: str, at: datetime) 
         Who reports it [-].
     at : datetime
         When [-].
+    resume_from : str
+        The pass it was last seen in, as the sheet names it; empty = not known [-].
     """
     reason = name_of(reason, "reason", 200)
     run = _ended(db, run_id, RunOutcome.UNKNOWN, at)
     run.job.state = JobState.PREPARED
+    run.resume_from = resume_from.strip()[:120]
     words = f"job {run.job_id} on {run.machine.name}: unknown - inspect ({reason})"
-    note(db, "unknown", words, by=by, at=at)
+    note(db, "unknown", words, by=by, at=at, about=f"job {run.job_id}")
     db.flush()
     return run
 
@@ -427,7 +331,7 @@ def scrap(db: Session, run_id: int, reason: str, *, by: str, at: datetime) -> ta
     run.workpiece.state = WorkpieceState.SCRAPPED
     release_piece(db, run.job)
     words = f"piece {run.workpiece.number} scrapped on {run.machine.name}: {reason}"
-    note(db, "scrap", words, by=by, at=at)
+    note(db, "scrap", words, by=by, at=at, about=f"piece {run.workpiece.number}")
     db.flush()
     return run
 
@@ -475,6 +379,8 @@ def rate(
         job_id=job_id, rating=rating, faults=known, note=words.strip()[:400], recorded_by=by, recorded_at=at
     )
     db.add(row)
+    if job.workpiece is not None:
+        keep_step(db, job.workpiece, PieceStepKind.LIT_CHECKED, by=by, at=at)
     db.flush()
     return row
 
@@ -485,8 +391,9 @@ def place(db: Session, job_id: int, *, by: str, at: datetime) -> tables.Job:
     if job.state != JobState.CUT or job.workpiece is None:
         raise Conflict(f"job {job_id} is {job.state}; only a cut lantern is put in place")
     job.state, job.workpiece.state = JobState.PLACED, WorkpieceState.PLACED
-    note(db, "place", f"job {job_id} is in its place", by=by, at=at)
-    db.flush()
+    where = job.station.name if job.station else "its place"
+    keep_step(db, job.workpiece, PieceStepKind.AT_STATION, by=by, at=at, place=where)
+    note(db, "place", f"job {job_id} is in its place", by=by, at=at, about=f"job {job_id}")
     return job
 
 
@@ -517,7 +424,7 @@ def _write_off(db: Session, run: tables.Run, by: str, at: datetime) -> None:
         return
     total = sum(preparation.wear.values()) or 1.0
     minutes = (preparation.run_s or 0.0) / 60
-    fitted = _fitted(db, run.machine_id)
+    fitted = fitted_on(db, run.machine_id)
     for type_name, share in preparation.wear.items():
         cutter = next((c for c in fitted if c.type_name == type_name), None)
         if cutter is None:

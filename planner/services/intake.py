@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from engine.files import read_touches, read_wall
 from planner.database import tables
-from planner.database.states import LotState, ProduceKind, WorkpieceState
+from planner.database.states import LotState, PieceStepKind, ProduceKind, WorkpieceState
 from planner.errors import Conflict
 from planner.services.common import (
     amount_of,
@@ -21,6 +21,7 @@ from planner.services.common import (
     refusing_bad_input,
     word_of,
 )
+from planner.services.steps import keep_step
 
 
 def add_lot(
@@ -141,6 +142,7 @@ def add_workpiece(
     )
     db.add(workpiece)
     db.flush()
+    keep_step(db, workpiece, PieceStepKind.RECEIVED, by=by, at=at)
     return workpiece
 
 
@@ -188,6 +190,7 @@ def add_wall_readings(
     db.execute(earlier.values(active=False))
     db.add_all(readings)
     db.flush()
+    keep_step(db, workpiece, PieceStepKind.GAUGED, by=by, at=at)
     return readings
 
 
@@ -252,6 +255,7 @@ def add_scan(
     )
     db.add(scan)
     db.flush()
+    keep_step(db, workpiece, PieceStepKind.PROBED, by=by, at=taken_at)
     return scan
 
 
@@ -297,7 +301,9 @@ def void_scan(db: Session, scan_id: int, reason: str, *, by: str, at: datetime) 
     return scan
 
 
-def mark_hollowed(db: Session, workpiece_id: int, *, by: str, at: datetime) -> tables.Workpiece:
+def mark_hollowed(
+    db: Session, workpiece_id: int, *, by: str, at: datetime, place: str = "", carrier: str = ""
+) -> tables.Workpiece:
     """Keep that a piece was hollowed; a scan from before is void, for the piece has moved and gives way.
 
     Parameters
@@ -310,18 +316,21 @@ def mark_hollowed(db: Session, workpiece_id: int, *, by: str, at: datetime) -> t
         Who hollowed it [-].
     at : datetime
         When; the scan's clock starts [-].
+    place, carrier : str
+        Where it is now, and on which plate; empty = not said [-].
     """
     workpiece = found(db, tables.Workpiece, workpiece_id)
     if workpiece.state != WorkpieceState.WHOLE:
         raise Conflict(f"workpiece {workpiece.number} is {workpiece.state}; only a whole one is hollowed")
     workpiece.state = WorkpieceState.HOLLOW
     workpiece.hollowed_at = instant_of(at, "time of hollowing")
-    _void_active_scan(db, workpiece, "hollowed after the scan", by, at)
-    db.flush()
+    keep_step(db, workpiece, PieceStepKind.HOLLOWED, by=by, at=at, place=place, carrier=carrier)
     return workpiece
 
 
-def mark_clamped(db: Session, workpiece_id: int, *, by: str, at: datetime) -> tables.Workpiece:
+def mark_clamped(
+    db: Session, workpiece_id: int, *, by: str, at: datetime, place: str = "", carrier: str = ""
+) -> tables.Workpiece:
     """Keep that a piece was clamped anew: its clamp number grows and an earlier scan is void.
 
     Parameters
@@ -334,13 +343,14 @@ def mark_clamped(db: Session, workpiece_id: int, *, by: str, at: datetime) -> ta
         Who clamped it [-].
     at : datetime
         When [-].
+    place, carrier : str
+        Where it is now, and on which plate; empty = not said [-].
     """
     workpiece = found(db, tables.Workpiece, workpiece_id)
     if workpiece.state not in (WorkpieceState.WHOLE, WorkpieceState.HOLLOW):
         raise Conflict(f"workpiece {workpiece.number} is {workpiece.state}; it is not clamped again")
     workpiece.clamp_number += 1
-    _void_active_scan(db, workpiece, "clamped anew after the scan", by, at)
-    db.flush()
+    keep_step(db, workpiece, PieceStepKind.MOUNTED, by=by, at=at, place=place, carrier=carrier)
     return workpiece
 
 

@@ -131,7 +131,8 @@ def piece_lost(db: Session, number: str, reason: str, *, by: str, at: datetime) 
     piece.state = WorkpieceState.SCRAPPED
     db.flush()
     label = f", job {job.id} wants another one" if job else ""
-    return note(db, "piece", f"piece {piece.number} is lost ({reason}){label}", by=by, at=at, undo=undo)
+    words = f"piece {piece.number} is lost ({reason}){label}"
+    return note(db, "piece", words, by=by, at=at, undo=undo, about=f"piece {piece.number}")
 
 
 def person_away(

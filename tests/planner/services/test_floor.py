@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from engine.package import CHECKS as SHEET_CHECKS
@@ -178,10 +179,29 @@ def test_a_scrapped_piece_leaves_its_job_wanted(db: Session, ready: tables.Job) 
 
 
 def test_a_stopped_run_can_be_gone_on_with(db: Session, ready: tables.Job) -> None:
-    """After a power cut the job is prepared again, and a second run may begin."""
-    floor.stop(db, _start(db, ready).id, by="Tom", at=AT + timedelta(minutes=3))
-    assert ready.state == "prepared"
-    assert _start(db, ready, AT + timedelta(minutes=30)).ended_at is None
+    """The region is kept, three touches come first, and the second run says which one it goes on with."""
+    first = _start(db, ready)
+    floor.stop(db, first.id, by="Tom", at=AT + timedelta(minutes=3), resume_from="opening 4 outline")
+    assert ready.state == "prepared" and ready.workpiece is not None
+    with pytest.raises(Refused, match="broken off before opening 4 outline"):
+        _start(db, ready, AT + timedelta(minutes=30))
+    floor.recheck_scan(db, ready.workpiece.id, 0.3, by="Tom", at=AT + timedelta(minutes=29))
+    second = _start(db, ready, AT + timedelta(minutes=30))
+    assert (second.ended_at, second.continues_id) == (None, first.id)
+
+
+def test_drift_and_faults_are_marked(db: Session, ready: tables.Job) -> None:
+    """A touch without its distance is refused; more than 0.7 mm is told as a slip, less is kept alone."""
+    run = _start(db, ready)
+    with pytest.raises(Refused, match="how far"):
+        floor.mark(db, run.id, "re-touch", by="Tom", at=AT)
+    for value in (0.2, 0.9):
+        floor.mark(db, run.id, "re-touch", by="Tom", at=AT, value_mm=value)
+    floor.mark(db, run.id, "fault", "squeal", by="Tom", at=AT)
+    told = db.scalars(select(tables.Change.words).where(tables.Change.kind == "drift")).all()
+    assert len(told) == 1 and "0.90 mm off" in told[0]
+    marks = db.scalars(select(tables.RunMark).where(tables.RunMark.run_id == run.id)).all()
+    assert [(m.kind, m.value_mm) for m in marks] == [("re-touch", 0.2), ("re-touch", 0.9), ("fault", None)]
 
 
 def test_each_trouble_can_be_taken_back(db: Session, ready: tables.Job) -> None:
