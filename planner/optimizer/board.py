@@ -72,7 +72,7 @@ class Board:
 
     def __init__(self, floor: Floor) -> None:
         self.floor = floor
-        self.free = None if floor.people is None else floor.people.copy()
+        self.free = [pool.free.copy() for pool in floor.pools]
         self.room: list[Minutes | None] = []
         self.lines: list[list[Entry]] = [[] for _ in floor.stateful]
         self.begin: list[State] = []
@@ -100,7 +100,7 @@ class Board:
         """Return a board with the same rows; entries are shared, they never change."""
         twin = Board.__new__(Board)
         twin.floor = self.floor
-        twin.free = None if self.free is None else self.free.copy()
+        twin.free = [free.copy() for free in self.free]
         twin.room = [None if room is None else room.copy() for room in self.room]
         twin.lines = [list(line) for line in self.lines]
         twin.begin = self.begin
@@ -285,9 +285,10 @@ class Board:
             short = np.flatnonzero(room[at : at + work.whole_min] < 1)
             if short.size:
                 up, down = int(short[-1]) + 1, work.whole_min - int(short[0])
-        if self.free is not None:
+        for pool in work.pools if self.free else ():
+            free = self.free[pool]
             for offset, length, need in work.parts:
-                part = self.free[at + offset : at + offset + length]
+                part = free[at + offset : at + offset + length]
                 if part.min() < need:
                     short = np.flatnonzero(part < need)
                     up = max(up, int(short[-1]) + 1)
@@ -421,9 +422,9 @@ class Board:
         room = self.room[work.resource]
         if room is not None:
             room[at : at + work.whole_min] -= sign
-        if self.free is not None:
+        for pool in work.pools if self.free else ():
             for offset, length, need in work.parts:
-                self.free[at + offset : at + offset + length] -= sign * need
+                self.free[pool][at + offset : at + offset + length] -= sign * need
 
     def _settle(self, r: int, at: int, old: int, new: tuple[Entry, ...] | list[Entry]) -> None:
         for entry in self.lines[r][at : at + old]:

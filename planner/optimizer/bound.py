@@ -352,23 +352,32 @@ class _Relaxation:
         return self._kind_used_columns
 
     def _add_people(self) -> None:
-        if self.problem.people is None:
+        """Add that person-minutes are there: of everybody for all work, of those who can for each skill."""
+        if self.problem.people is None or self.fixed:
             return
+        skills = sorted({piece.option.skill for piece in self.pieces if piece.option.skill is not None})
         for first, last in self._stretches():
             if last >= FAR:
                 continue
-            need: Terms = {}
-            for piece in self.pieces:
-                a, b = _windows(self.resources[piece.option.resource])[piece.window]
-                if first <= a and b <= last:
-                    need[piece.column] = self._person_minutes(piece.option)
-            there = sum(
-                group.count * max(0, min(b, last) - max(a, first))
-                for group in self.problem.people
-                for a, b in (((-FAR, FAR),) if group.open is None else group.open)
-            )
-            if not self.fixed:
-                self.programme.row(need, high=float(there))
+            inside = [piece for piece in self.pieces if self._is_inside(piece, first, last)]
+            for skill in (None, *skills):
+                asking = [piece for piece in inside if skill in (None, piece.option.skill)]
+                need = {piece.column: self._person_minutes(piece.option) for piece in asking}
+                if need:
+                    self.programme.row(need, high=float(self._present(first, last, skill)))
+
+    def _is_inside(self, piece: _Piece, first: int, last: int) -> bool:
+        a, b = _windows(self.resources[piece.option.resource])[piece.window]
+        return first <= a and b <= last
+
+    def _present(self, first: int, last: int, skill: str | None) -> int:
+        """Return person-minutes of those who can do a skill, None = of everybody."""
+        return sum(
+            group.count * max(0, min(b, last) - max(a, first))
+            for group in self.problem.people or ()
+            if skill is None or "any" in group.skills or skill in group.skills
+            for a, b in (((-FAR, FAR),) if group.open is None else group.open)
+        )
 
     def _person_minutes(self, option: Option) -> float:
         share = self.resources[option.resource].attended if option.people is None else option.people

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,16 @@ class Work:
     parts: tuple[tuple[int, int, int], ...]
     fixture: str | None
     wear: tuple[tuple[int, int], ...]
+    pools: tuple[int, ...] = (0,)
+    """The pools of people that it draws on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """People who together must do all work of some skills; `skills` is None for everybody and all work."""
+
+    free: Minutes
+    skills: frozenset[str] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +74,7 @@ class Floor:
         self.resource_index = {resource.name: r for r, resource in enumerate(problem.resources)}
         self.kinds = _cutter_kinds(problem)
         self.singles = _singles(problem, self.kinds, self.resource_index)
+        self.pool_skills = _pool_skills(problem)
         self.of_kind = [
             [c for c, single in enumerate(self.singles) if single.kind == k] for k in range(len(self.kinds))
         ]
@@ -80,7 +92,18 @@ class Floor:
             ((self._opening(resource.name), self.last_min),) if resource.open is None else resource.open
             for resource in problem.resources
         ]
-        self.people = self._people()
+        self.pools = [Pool(self._free(skills), skills) for skills in self.pool_skills]
+        """First everybody; no pools where people do not limit."""
+        self.people = self.pools[0].free if self.pools else None
+        self.carriers = [r for r, one in enumerate(problem.resources) if one.kind == "carrier"]
+        self.most_waiting = [resource.most_waiting for resource in problem.resources]
+        self.limits = [_limits(job) for job in problem.jobs]
+        """For each job its limits between steps: (earlier step, later step, longest [min])."""
+        self.waits_after = [_waits_after(job, self.most_waiting, self.resource_index) for job in problem.jobs]
+        self.is_tied = any(job.holds or job.within_min for job in problem.jobs) or (
+            any(most is not None for most in self.most_waiting)
+        )
+        """Whether anything lasts over several steps."""
         self.published = _published(problem)
         self.frozen_min = problem.frozen_until_min
         self.held = self._held()
@@ -164,6 +187,11 @@ class Floor:
             parts=tuple(part for part in spans if part[1] > 0 and part[2] > 0),
             fixture=option.fixture,
             wear=tuple((self.kinds.index(name), share) for name, share in option.wear),
+            pools=tuple(
+                p
+                for p, skills in enumerate(self.pool_skills)
+                if skills is None or (option.skill is not None and option.skill in skills)
+            ),
         )
 
     def _opening(self, resource: str) -> int:
@@ -171,11 +199,12 @@ class Floor:
         rows = [row.start_min for row in self.problem.published or () if row.resource == resource]
         return min([0, *rows, *(pin.start_min for pin in self.problem.pins if pin.resource == resource)])
 
-    def _people(self) -> Minutes | None:
-        if self.problem.people is None:
-            return None
+    def _free(self, skills: frozenset[str] | None) -> Minutes:
+        """Return for each minute the people [1/100] who can do at least one of some skills."""
         free = np.zeros(self.last_min - self.first_min + 1, dtype=np.int64)
-        for group in self.problem.people:
+        for group in self.problem.people or ():
+            if skills is not None and "any" not in group.skills and not skills & set(group.skills):
+                continue
             for first, last in ((self.first_min, self.last_min + 1),) if group.open is None else group.open:
                 free[max(0, first - self.first_min) : max(0, last - self.first_min)] += group.count * PERSON
         return free
@@ -205,6 +234,44 @@ class Floor:
             if work is not None and key not in self.held:
                 pins[key] = Fixed(work, pin.start_min, False)
         return pins
+
+
+def _pool_skills(problem: PlanProblem) -> list[frozenset[str] | None]:
+    """Return sets of skills such that work can be shared out if and only if each set has people enough.
+
+    After Hall 1935, J. London Math. Soc. 10:26-30: for every set of skills that is asked for, those who can
+    do one of them. Of sets with the same people the largest is enough; first stands all work and everybody.
+    """
+    if problem.people is None:
+        return []
+    asked = sorted({o.skill for job in problem.jobs for step in job.steps for o in step.options if o.skill})
+    able: dict[frozenset[int], frozenset[str]] = {}
+    for count in range(1, len(asked) + 1):
+        for names in combinations(asked, count):
+            who = frozenset(
+                g
+                for g, group in enumerate(problem.people)
+                if "any" in group.skills or set(names) & set(group.skills)
+            )
+            able[who] = frozenset(names)  # larger sets come later
+    everybody = frozenset(range(len(problem.people)))
+    return [None, *(names for who, names in able.items() if who != everybody)]
+
+
+def _limits(job: Job) -> tuple[tuple[int, int, int], ...]:
+    return tuple((limit.from_step, limit.to_step, limit.most_min) for limit in job.within_min)
+
+
+def _waits_after(job: Job, most_waiting: list[int | None], index: dict[str, int]) -> tuple[int, ...]:
+    """Return for each step the one with whose end its wait begins, -1 where nothing waits for it."""
+    limited = [any(most_waiting[index[o.resource]] is not None for o in step.options) for step in job.steps]
+    begins = []
+    for s, is_limited in enumerate(limited):
+        begin = s - 1
+        if job.waits_from is not None and job.waits_from < s and not any(limited[job.waits_from + 1 : s]):
+            begin = job.waits_from
+        begins.append(begin if is_limited else -1)
+    return tuple(begins)
 
 
 def _published(problem: PlanProblem) -> dict[Key, Row]:

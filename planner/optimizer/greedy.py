@@ -14,11 +14,13 @@ import numpy as np
 from planner.optimizer.board import Board, Spot
 from planner.optimizer.floor import Floor, Work
 from planner.optimizer.insert import insert
+from planner.optimizer.ties import keeps_ties
 
 Cost = tuple[int, ...]
 Rank = tuple[float, ...]
 SPOTS_TRIED = 12
 PUSHES = 40
+LATER_MIN = 10
 FAR = 10**12
 MANY = 300
 """With more jobs than this the first plan is made in two orders only; what follows is quicker."""
@@ -116,7 +118,7 @@ def place_job(board: Board, j: int, taste: Taste, only: tuple[Work, int] | None 
         return _place_forward(board, j)
     if board.floor.is_chained:
         return _place_in_chain(board, j, taste)
-    if steps == 1 and only is None:
+    if steps == 1 and only is None and not board.floor.is_tied:
         finish = last_end(board)
         return insert(board, j, lambda spot: _rank(board, j, 0, spot, taste, finish), taste.skip, taste.rng)
     if _place_around(board, j, key_step(board.floor, j), taste, only):
@@ -206,7 +208,7 @@ def _place_around(board: Board, j: int, deciding: int, taste: Taste, only: tuple
     if taste.rng is not None and taste.skip > 0 and len(found) > 1:
         kept = taste.rng.random(len(found)) >= taste.skip
         found = [entry for entry, keep in zip(found, kept, strict=True) if keep] or found
-    if len(floor.work[j]) == 1:
+    if len(floor.work[j]) == 1 and not floor.is_tied:
         if found:
             board.put(min(found)[2])
         return bool(found)
@@ -214,7 +216,11 @@ def _place_around(board: Board, j: int, deciding: int, taste: Taste, only: tuple
     for _, _, spot in found[:SPOTS_TRIED]:
         board.put(spot)
         if _place_others(board, j, deciding):
-            return True
+            if keeps_ties(board, (j,)):
+                return True
+            for s in reversed(range(len(floor.work[j]))):
+                if s != deciding:
+                    board.take((j, s))
         board.take((j, deciding))
     return False
 
@@ -244,6 +250,9 @@ def _before(board: Board, j: int, step: int) -> Spot | None:
         low = floor.earliest_start(j, step)
         if wait is not None:
             low = max(low, start - wait - work.whole_min)
+        for first, second, most in floor.limits[j]:
+            if first == step and (j, second) in board.entries:
+                low = max(low, board.entries[j, second].start_min - most - work.whole_min)
         spots += [next(board.spots(work, low, start, late=True), None)]
     return max(
         (s for s in spots if s is not None), key=lambda s: (s.start_min, -s.work.resource), default=None
@@ -260,6 +269,9 @@ def _after(board: Board, j: int, step: int) -> Spot | None:
         high = floor.latest_end(j, step)
         if wait is not None:
             high = min(high, end + wait + work.whole_min)
+        for first, second, most in floor.limits[j]:
+            if second == step and (j, first) in board.entries:
+                high = min(high, board.entries[j, first].end_min + most + work.whole_min)
         spots += [next(board.spots(work, max(end, floor.earliest_start(j, step)), high, late=False), None)]
     return min(
         (s for s in spots if s is not None),
@@ -296,15 +308,34 @@ def _place_forward(board: Board, j: int, low: int | None = None) -> bool:
                 pushed = s - 1 in placed
                 not_before[s - 1] = max(before.start_min + 1, entry.start_min - wait - before.work.whole_min)
                 break
+            late = _too_late(board, j, s)
+            if late is not None:
+                pushed = late[0] in placed
+                not_before[late[0]] = late[1]
+                break
             ready = entry.end_min
         else:
             if is_done(board, j) and _released(board, j):
-                return True
+                if keeps_ties(board, (j,)):
+                    return True
+                if placed:  # carriers or places to wait are taken: a little later they may be free
+                    pushed = True
+                    not_before[placed[0]] = board.entries[j, placed[0]].start_min + LATER_MIN
         for done in reversed(placed):
             board.take((j, done))
         if not pushed:
             return False
     return False
+
+
+def _too_late(board: Board, j: int, step: int) -> tuple[int, int] | None:
+    """Return the step that must start later, and when [min], where a limit between two steps is passed."""
+    start = board.entries[j, step].start_min
+    for first, second, most in board.floor.limits[j]:
+        before = board.entries.get((j, first))
+        if second == step and before is not None and start - before.end_min > most:
+            return first, max(before.start_min + 1, start - most - before.work.whole_min)
+    return None
 
 
 def _released(board: Board, j: int) -> bool:
@@ -369,7 +400,7 @@ def _forward(begin: Board, order: list[int]) -> Board:
             _place_forward(board, j)
             continue
         spot = _earliest(board, j, 0, board.floor.earliest_start(j, 0))
-        if spot is not None:
+        if spot is not None and not board.floor.is_tied:
             board.put(spot)
     for _ in range(len(order) if board.floor.is_chained else 1):
         for j in order:
@@ -527,7 +558,10 @@ def shift_late(board: Board) -> Board:
         wait = job.wait_after(s - 1) if s else None
         if wait is not None:
             high = min(high, moved.entries[j, s - 1].end_min + wait + entry.work.whole_min)
+        for first, second, most in floor.limits[j]:
+            if second == s and (j, first) in moved.entries:
+                high = min(high, moved.entries[j, first].end_min + most + entry.work.whole_min)
         start = moved.latest_shift(key, entry.start_min, high)
         if start is not None and start > entry.start_min:
             moved.shift(key, start)
-    return moved if cost_of(moved) < cost_of(board) else board
+    return moved if cost_of(moved) < cost_of(board) and keeps_ties(moved) else board

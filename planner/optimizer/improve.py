@@ -13,6 +13,7 @@ import numpy as np
 from planner.optimizer.board import Board
 from planner.optimizer.greedy import Cost, Taste, cost_of, in_sequence, key_step, place_job, shift_late
 from planner.optimizer.ledger import Ledger
+from planner.optimizer.ties import keeps_ties
 
 Going = Callable[[], bool]
 UNDONE_TRIED = 8
@@ -63,7 +64,7 @@ class _Search:
         """Try one change."""
         cost = self.ledger.cost
         trial = self._ruin_and_recreate()
-        if trial is None or (trial.floor.is_chained and not in_sequence(trial)):
+        if trial is None or (trial.floor.is_chained and not in_sequence(trial)) or not keeps_ties(trial):
             return
         moved = self.ledger.moved
         old = self.ledger.turn_to(trial)

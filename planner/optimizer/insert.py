@@ -157,7 +157,7 @@ def pack(board: Board, place: Place) -> Spot | None:
     """
     floor, work = board.floor, place.work
     r = work.resource
-    if board.room[r] is not None or "completion" in floor.tiers or floor.is_chained:
+    if board.room[r] is not None or "completion" in floor.tiers or floor.is_chained or floor.is_tied:
         return None
     first, last = next(span for span in floor.windows[r] if span[0] <= place.low and place.high <= span[1])
     line = board.lines[r]

@@ -11,6 +11,7 @@ from planner.optimizer.board import Board, Spot
 from planner.optimizer.floor import Fixed, Floor, Key
 from planner.optimizer.greedy import Taste, cost_of, fixed_board, is_done, place_job
 from planner.optimizer.problem import MOVED_MIN, Row
+from planner.optimizer.ties import keeps_ties
 
 
 def kept_board(floor: Floor) -> Board | None:
@@ -121,7 +122,8 @@ def _stay(board: Board, j: int) -> bool:
         if entry.start_min < ready or (wait is not None and entry.start_min - ready > wait):
             break
         ready = entry.end_min
-    if is_done(board, j) and board.entries[j, len(floor.jobs[j].steps) - 1].end_min == ready:
+    whole = is_done(board, j) and board.entries[j, len(floor.jobs[j].steps) - 1].end_min == ready
+    if whole and keeps_ties(board, (j,)):
         return True
     for key in reversed(placed):
         board.take(key)

@@ -93,6 +93,7 @@ class Model:
         self._add_lines()
         self._add_cutters()
         self._add_people()
+        self._add_ties()
         self._add_tiers()
         self.add_hints()
 
@@ -224,12 +225,13 @@ class Model:
         return [(first + a, first + b, int(missing[a])) for a, b in pairwise(bounds) if missing[a] > 0]
 
     def _add_people(self) -> None:
-        free = self.base.free
-        if free is None:
-            return
+        for pool, free in enumerate(self.base.free):
+            self._add_pool(pool, free)
+
+    def _add_pool(self, pool: int, free: Minutes) -> None:
         most = int(free.max())
         spans, needs = [], []
-        for use in (use for uses in self.uses.values() for use in uses):
+        for use in (use for uses in self.uses.values() for use in uses if pool in use.work.pools):
             for offset, length, need in use.work.parts:
                 first = use.start + offset
                 spans.append(
@@ -243,6 +245,70 @@ class Model:
             needs.append(short)
         if spans and most > 0:
             self.m.add_cumulative(spans, needs, most)
+
+    # --- what lasts over several steps -----------------------------------------------------------
+
+    def _add_ties(self) -> None:
+        if not self.floor.is_tied:
+            return
+        for j in sorted(self.free):
+            for first, second, most in self.floor.limits[j]:
+                if not {(j, first), (j, second)} <= set(self.base.entries):
+                    late = self.start[j, second] <= self.end[j, first] + most
+                    self.m.add(late).only_enforce_if(self.done[j])
+        for r in self.floor.carriers:
+            self._add_carriers(r)
+        for r, most_there in enumerate(self.floor.most_waiting):
+            if most_there is not None:
+                self._add_waiting(r, most_there)
+
+    def _add_carriers(self, r: int) -> None:
+        name = self.floor.problem.resources[r].name
+        spans, fixed = [], []
+        for j, job in enumerate(self.floor.jobs):
+            for hold in job.holds:
+                if hold.resource != name:
+                    continue
+                if j in self.free:
+                    a, b = self.start[j, hold.from_step], self.end[j, hold.to_step]
+                    spans.append(self._lasting(a, b, self.done[j]))
+                elif (j, hold.from_step) in self.base.entries:
+                    steps = range(hold.from_step, hold.to_step + 1)
+                    there = [self.base.entries[j, s] for s in steps if (j, s) in self.base.entries]
+                    fixed.append((there[0].start_min, max(entry.end_min for entry in there)))
+        self._share(spans, fixed, self.floor.problem.resources[r].capacity)
+
+    def _add_waiting(self, r: int, most: int) -> None:
+        spans, fixed = [], []
+        for j, begins in enumerate(self.floor.waits_after):
+            for s, begin in enumerate(begins):
+                if begin < 0:
+                    continue
+                if j in self.free and (j, s) not in self.base.entries:
+                    spans += [
+                        self._lasting(self.end[j, begin], self.start[j, s], use.chosen)
+                        for use in self.uses[j, s]
+                        if use.work.resource == r
+                    ]
+                elif (j, s) in self.base.entries and (j, begin) in self.base.entries:
+                    entry = self.base.entries[j, s]
+                    if entry.work.resource == r:
+                        fixed.append((self.base.entries[j, begin].end_min, entry.start_min))
+        self._share(spans, fixed, most)
+
+    def _lasting(self, start: Any, end: Any, there: Any) -> Any:
+        length = self.m.new_int_var(0, self.floor.last_min - self.floor.first_min, "lasting")
+        begins, ends = (self.m.new_int_var(self.floor.first_min, self.floor.last_min, "") for _ in range(2))
+        self.m.add(begins == start).only_enforce_if(there)
+        self.m.add(ends == end).only_enforce_if(there)
+        return self.m.new_optional_interval_var(begins, length, ends, there, "lasting")
+
+    def _share(self, spans: list[Any], fixed: list[tuple[int, int]], most: int) -> None:
+        """Add that spans share so many units; what stays may have more of them than there are."""
+        blocks = [self.m.new_interval_var(a, b - a, b, "stays") for a, b in fixed if a < b]
+        taken = max((sum(a <= at < b for a, b in fixed) for at, _ in fixed), default=0)
+        if spans:
+            self.m.add_cumulative(spans + blocks, [1] * (len(spans) + len(blocks)), max(most, taken))
 
     # --- lines -----------------------------------------------------------------------------------
 

@@ -8,7 +8,13 @@ Everything is counted in whole minutes from `start`. Where the public format lea
 - `new cutters` are those with a life that the plan takes out of the store, so were not fitted at the start.
 - A resource whose steps need fixtures or cutters has capacity 1; an option names a resource only once.
 - A job may name others in `after`: it starts when they have ended, and is undone where one of them is.
-- `people` that are absent or empty do not limit; all listed people can do all work.
+- `people` that are absent or empty do not limit. People of the skill `any` can do all work, others only that
+  of their skills; an option without a skill may be done by anybody.
+- A job holds a carrier, counted like any resource but without open times, from the start of one step to the
+  end of another, over closed hours too.
+- A job waits for a machine with `most_waiting` from the end of its step `waits_from` (the step before, where
+  none is given) until it starts there. No more than so many wait at once.
+- `within_min` limits the time from the end of one step to the start of a later one, whatever lies between.
 - Nothing new starts inside the frozen time; published rows that start inside it stay as they are,
   if their resource is still open for them and all earlier steps of the job stay too.
 """
@@ -47,13 +53,15 @@ class Resource:
     """Hundredths of a person during a run."""
     fixture: str | None = None
     cutter: str | None = None
+    most_waiting: int | None = None
+    """So many pieces may wait for it at most."""
 
 
 @dataclass(frozen=True, slots=True)
 class People:
-    """So many people present in the same hours [min]."""
+    """So many people present in the same hours [min], who can do the same work."""
 
-    skill: str = "any"
+    skills: tuple[str, ...] = ("any",)
     open: tuple[Span, ...] | None = None
     count: int = 1
 
@@ -78,6 +86,8 @@ class Option:
     fixture: str | None = None
     wear: tuple[tuple[str, int], ...] = ()
     people: int | None = None
+    skill: str | None = None
+    """What those who load, attend and unload must be able to do; None = anybody."""
 
     @property
     def whole_min(self) -> int:
@@ -90,6 +100,25 @@ class Step:
     """One piece of work; exactly one of the options is chosen."""
 
     options: tuple[Option, ...]
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A carrier that a job holds from the start of one step to the end of another."""
+
+    resource: str
+    from_step: int
+    to_step: int
+
+
+@dataclass(frozen=True, slots=True)
+class Within:
+    """The longest time [min] from the end of one step to the start of a later one."""
+
+    from_step: int
+    to_step: int
+    most_min: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +136,10 @@ class Job:
     max_wait_min: tuple[int | None, ...] = ()
     after: tuple[str, ...] = ()
     """Jobs that must have ended before this one starts."""
+    holds: tuple[Hold, ...] = ()
+    within_min: tuple[Within, ...] = ()
+    waits_from: int | None = None
+    """The step with whose end it begins to wait for a machine."""
 
     def wait_after(self, step: int) -> int | None:
         """Return the longest wait after a step [min], None where it does not matter."""
@@ -171,6 +204,19 @@ class PlanProblem:
     pins: tuple[Pin, ...] = ()
     frozen_until_min: int | None = None
     published: tuple[Row, ...] | None = None
+
+
+def called(job: Job, step: int) -> str:
+    """Return a step as people call it: by its name, else by its number.
+
+    Parameters
+    ----------
+    job : Job
+        The job [-].
+    step : int
+        The step [-].
+    """
+    return job.steps[step].name or f"step {step}"
 
 
 def clock(problem: PlanProblem, minute: int) -> str:

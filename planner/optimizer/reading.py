@@ -16,6 +16,7 @@ from planner.optimizer.problem import (
     TIER_NAMES,
     USUAL_TIERS,
     CutterType,
+    Hold,
     Job,
     Option,
     People,
@@ -28,6 +29,7 @@ from planner.optimizer.problem import (
     Span,
     Step,
     Tier,
+    Within,
 )
 
 T = TypeVar("T")
@@ -64,6 +66,7 @@ def read_problem(source: Mapping[str, Any]) -> PlanProblem:
     _check_states(problem)
     _check_references(problem)
     _check_order(problem)
+    _check_ties(problem)
     return problem
 
 
@@ -76,20 +79,46 @@ def read_plan(source: Mapping[str, Any]) -> Plan:
         A plan as `write_plan` makes it [-].
     """
     top = _object(source, "plan", "rows undone tiers seed seconds versions why ready")
-    tiers = {name: _tier(entry, f"tiers.{name}") for name, entry in dict(top.get("tiers") or {}).items()}
+    tiers = {name: _tier(entry, f"tiers.{name}") for name, entry in _kept(top, "tiers").items()}
+    seconds = top.get("seconds") or 0.0
+    if isinstance(seconds, bool) or not isinstance(seconds, int | float) or not 0 <= seconds < 1e9:
+        raise _refuse("seconds", seconds, "a number of seconds")
     return Plan(
         rows=_list(top, "rows", "rows", _row),
-        undone=tuple(str(name) for name in top.get("undone") or ()),
+        undone=_list(top, "undone", "undone", _name),
         tiers=tiers,
         seed=_whole(top, "seed", "", default=0),
-        seconds=float(top.get("seconds") or 0.0),
-        versions=dict(top.get("versions") or {}),
-        why=dict(top.get("why") or {}),
+        seconds=float(seconds),
+        versions=_kept(top, "versions"),
+        why=_kept(top, "why"),
     )
 
 
+def _kept(source: Mapping[str, Any], key: str) -> dict[str, Any]:
+    """Return an object of a plan as it stands."""
+    found = source.get(key) or {}
+    if not isinstance(found, Mapping):
+        raise _refuse(key, found, "an object")
+    return dict(found)
+
+
+def _name(entry: object, path: str) -> str:
+    if not isinstance(entry, str) or not entry:
+        raise _refuse(path, entry, "a text")
+    return entry
+
+
 def _refuse(path: str, value: object, expected: str) -> ProblemError:
-    return ProblemError(f"{path}: {value!r}, expected {expected}")
+    """Return the refusal as one line that any terminal can show, whatever was in the file."""
+    told = repr(value)
+    if len(told) > 80:
+        told = f"a list of {len(value)}" if isinstance(value, list | tuple) else f"{told[:77]}..."
+    line = f"{_cut(path, 160)}: {told}, expected {_cut(expected, 240)}"
+    return ProblemError("".join(sign if sign.isprintable() else "?" for sign in line))
+
+
+def _cut(text: str, longest: int) -> str:
+    return text if len(text) <= longest else f"{text[: longest - 3]}..."
 
 
 def _object(source: object, path: str, keys: str) -> Mapping[str, Any]:
@@ -181,10 +210,12 @@ def _span(entry: object, path: str) -> Span:
 
 
 def _resource(entry: object, path: str) -> Resource:
-    source = _object(entry, path, "name kind capacity open attended fixture cutter")
+    source = _object(entry, path, "name kind capacity open attended fixture cutter most_waiting")
     kind = source.get("kind", "machine")
-    if kind not in ("machine", "bench"):
-        raise _refuse(f"{path}.kind", kind, "machine or bench")
+    if kind not in ("machine", "bench", "carrier"):
+        raise _refuse(f"{path}.kind", kind, "machine, bench or carrier")
+    if kind == "carrier" and source.get("open") is not None:
+        raise _refuse(f"{path}.open", source["open"], "no open times: a carrier is held over night too")
     return Resource(
         name=_text(source, "name", path),
         kind=kind,
@@ -193,16 +224,28 @@ def _resource(entry: object, path: str) -> Resource:
         attended=_share(source.get("attended") or 0, f"{path}.attended", PERSON, None),
         fixture=_maybe_text(source, "fixture", path),
         cutter=_maybe_text(source, "cutter", path),
+        most_waiting=None
+        if source.get("most_waiting") is None
+        else _whole(source, "most_waiting", path, least=1),
     )
 
 
 def _people(entry: object, path: str) -> People:
     source = _object(entry, path, "skill open count")
     return People(
-        skill=_maybe_text(source, "skill", path) or "any",
+        skills=_skills(source.get("skill"), f"{path}.skill"),
         open=_open(source, path),
         count=_whole(source, "count", path, default=1, least=0),
     )
+
+
+def _skills(entry: object, path: str) -> tuple[str, ...]:
+    names = [entry] if isinstance(entry, str) else entry
+    if names is None:
+        return ("any",)
+    if not isinstance(names, list | tuple) or not names or not all(isinstance(n, str) and n for n in names):
+        raise _refuse(path, entry, "a skill or a list of skills")
+    return tuple(names)
 
 
 def _cutter(entry: object, path: str) -> CutterType:
@@ -219,7 +262,8 @@ def _job(entry: object, path: str) -> Job:
     source = _object(
         entry,
         path,
-        "name priority release_min due_min deadline_min use_min perish max_wait_min steps after",
+        "name priority release_min due_min deadline_min use_min perish max_wait_min steps after holds "
+        "within_min waits_from",
     )
     steps = _list(source, "steps", f"{path}.steps", _step)
     if not steps:
@@ -238,6 +282,27 @@ def _job(entry: object, path: str) -> Job:
         perish=_whole(source, "perish", path, default=1, least=0),
         max_wait_min=waits,
         after=_list(source, "after", f"{path}.after", lambda name, at: str(name)),
+        holds=_list(source, "holds", f"{path}.holds", _hold),
+        within_min=_list(source, "within_min", f"{path}.within_min", _within),
+        waits_from=_maybe_whole(source, "waits_from", path),
+    )
+
+
+def _hold(entry: object, path: str) -> Hold:
+    source = _object(entry, path, "resource from_step to_step")
+    return Hold(
+        resource=_text(source, "resource", path),
+        from_step=_whole(source, "from_step", path, least=0),
+        to_step=_whole(source, "to_step", path, least=0),
+    )
+
+
+def _within(entry: object, path: str) -> Within:
+    source = _object(entry, path, "from_step to_step most_min")
+    return Within(
+        from_step=_whole(source, "from_step", path, least=0),
+        to_step=_whole(source, "to_step", path, least=0),
+        most_min=_whole(source, "most_min", path, least=0),
     )
 
 
@@ -246,7 +311,7 @@ def _wait(entry: object, path: str) -> int | None:
 
 
 def _step(entry: object, path: str) -> Step:
-    source = _object(entry, path, "options")
+    source = _object(entry, path, "options name")
     options = _list(source, "options", f"{path}.options", _option)
     if not options:
         raise _refuse(f"{path}.options", source.get("options"), "at least one option")
@@ -254,11 +319,11 @@ def _step(entry: object, path: str) -> Step:
     for place, name in enumerate(names):
         if name in names[:place]:
             raise _refuse(f"{path}.options[{place}].resource", name, "each resource once in a step")
-    return Step(options)
+    return Step(options, _maybe_text(source, "name", path) or "")
 
 
 def _option(entry: object, path: str) -> Option:
-    source = _object(entry, path, "resource load_min run_min unload_min fixture wear people")
+    source = _object(entry, path, "resource load_min run_min unload_min fixture wear people skill")
     people = source.get("people")
     option = Option(
         resource=_text(source, "resource", path),
@@ -268,6 +333,7 @@ def _option(entry: object, path: str) -> Option:
         fixture=_maybe_text(source, "fixture", path),
         wear=_wear(source.get("wear"), f"{path}.wear"),
         people=None if people is None else _share(people, f"{path}.people", PERSON, None),
+        skill=_maybe_text(source, "skill", path),
     )
     if option.whole_min < 1:
         raise _refuse(f"{path}.run_min", option.run_min, "load, run and unload of 1 minute or more together")
@@ -393,6 +459,30 @@ def _check_order(problem: PlanProblem) -> None:
             raise _refuse("jobs", sorted(left), "no circle of jobs that follow on each other")
         for name in free:
             del left[name]
+
+
+def _check_ties(problem: PlanProblem) -> None:
+    """Refuse holds, limits and waits that name steps or carriers which are not there."""
+    carriers = {resource.name for resource in problem.resources if resource.kind == "carrier"}
+    for j, job in enumerate(problem.jobs):
+        last = len(job.steps) - 1
+        for h, hold in enumerate(job.holds):
+            path = f"jobs[{j}].holds[{h}]"
+            if hold.resource not in carriers:
+                raise _refuse(f"{path}.resource", hold.resource, f"a carrier: {', '.join(sorted(carriers))}")
+            if not hold.from_step <= hold.to_step <= last:
+                raise _refuse(f"{path}.to_step", hold.to_step, f"a step from {hold.from_step} to {last}")
+        for n, limit in enumerate(job.within_min):
+            if not limit.from_step < limit.to_step <= last:
+                path = f"jobs[{j}].within_min[{n}].to_step"
+                raise _refuse(path, limit.to_step, f"a step from {limit.from_step + 1} to {last}")
+        if job.waits_from is not None and not 0 <= job.waits_from <= last:
+            raise _refuse(f"jobs[{j}].waits_from", job.waits_from, f"a step from 0 to {last}")
+        for s, step in enumerate(job.steps):
+            for o, option in enumerate(step.options):
+                if option.resource in carriers:
+                    path = f"jobs[{j}].steps[{s}].options[{o}].resource"
+                    raise _refuse(path, option.resource, "a machine or a bench; carriers are held")
 
 
 def _check_references(problem: PlanProblem) -> None:

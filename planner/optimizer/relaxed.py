@@ -54,8 +54,13 @@ def fits(floor: Floor) -> bool:
     floor : Floor
         The problem in numbers [-].
     """
-    return not floor.is_chained and all(
-        len(steps) == 1 and all(floor.stateful[work.resource] for work in steps[0]) for steps in floor.work
+    return (
+        not floor.is_chained
+        and not floor.is_tied
+        and all(
+            len(steps) == 1 and all(floor.stateful[work.resource] for work in steps[0])
+            for steps in floor.work
+        )
     )
 
 

@@ -18,6 +18,7 @@ from planner.optimizer.improve import improve
 from planner.optimizer.keep import board_of_rows, kept_board, moved_of
 from planner.optimizer.master import by_open_times
 from planner.optimizer.model import Effort
+from planner.optimizer.orders import Settled, is_able, settle
 from planner.optimizer.problem import Plan, PlanProblem, Tier
 from planner.optimizer.relaxed import by_shares, fits
 from planner.optimizer.verify import tier_values, verify
@@ -29,8 +30,10 @@ Stop = Callable[[], bool]
 TINY, SMALL = 1000, 3500
 """So many possible pairs of steps on one resource are left to the exact model alone, or as the last means."""
 FREE_JOBS = 14
-POLISHED_SMALL, POLISHED, POLISHED_MANY = 0.5, 0.75, 0.65
+POLISHED_SETTLED, POLISHED_SMALL, POLISHED, POLISHED_MANY = 0.92, 0.5, 0.75, 0.65
 """Share of the time that goes into better plans; the rest is for what no plan can go below."""
+IMPROVED_FIRST, SETTLED = 0.15, 0.85
+"""For few jobs: until then a plan is improved; until then the best order in every open time is looked for."""
 ROUNDS = 40
 """Rounds of improvement where the answer must be repeatable, in place of time."""
 
@@ -99,7 +102,8 @@ def solve(
     clock.tell("looking for what no plan can go below")
     bounds = _bounded(problem, floor, best, bounds, clock, repeatable)
     if (
-        TINY < _pairs(floor) <= SMALL
+        _is_small(floor)
+        and not is_able(floor)
         and floor.most_moved is None
         and not _proven(floor, best, bounds)
         and not clock.stop()
@@ -189,8 +193,25 @@ def _better(
         return first, {}
     if _pairs(floor) <= TINY and floor.most_moved is None:
         return _exactly(floor, first, clock, effort, 0.8)
+    if floor.most_moved is None and is_able(floor):
+        settled = _settled(floor, first, clock, effort)
+        return min(first, _polish(floor, settled.board, clock, effort), key=cost_of), settled.bounds
     best = _started(floor, first, clock, effort, is_begun)
     return min(first, _polish(floor, best, clock, effort), key=cost_of), {}
+
+
+def _settled(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> Settled:
+    """Return the best order in every open time, with what is proven of the first tiers."""
+    rng = np.random.default_rng(effort.seed)
+    if effort.deterministic:
+        board = improve(first, rng, lambda: not clock.stop(), ROUNDS)
+        left = SETTLED * effort.seconds
+    else:
+        board = improve(first, rng, clock.going(IMPROVED_FIRST))
+        left = clock.left(SETTLED)
+    settled = settle(floor, board, replace(effort, seconds=left), lambda: not clock.stop())
+    clock.tell("the order in every open time is looked through")
+    return settled
 
 
 def _exactly(
@@ -233,6 +254,10 @@ def _started(floor: Floor, first: Board, clock: _Clock, effort: Effort, is_begun
     return min(better, key=cost_of)
 
 
+def _is_small(floor: Floor) -> bool:
+    return TINY < _pairs(floor) <= SMALL or is_able(floor)
+
+
 def _pairs(floor: Floor) -> int:
     """Return how many pairs of steps the exact model has to order; machines with changes count four times."""
     count = [0] * len(floor.stateful)
@@ -247,8 +272,8 @@ def _polish(floor: Floor, board: Board, clock: _Clock, effort: Effort) -> Board:
     """Take turns: many quick rounds of taking out and placing anew, and exact repair of a few open times."""
     rng = np.random.default_rng(effort.seed)
     share = POLISHED if len(floor.jobs) <= MANY else POLISHED_MANY
-    if _pairs(floor) <= SMALL:
-        share = POLISHED_SMALL
+    if _is_small(floor):
+        share = POLISHED_SETTLED if is_able(floor) else POLISHED_SMALL
     places = _places(floor, rng)
     rounds = 0
     while clock.going(share)() or effort.deterministic:
@@ -320,7 +345,7 @@ def _bounded(
     values = dict(zip(floor.tiers, cost_of(board), strict=True))
     if all(proved.get(name, 0) == value for name, value in values.items()):
         return proved
-    share = 0.65 if TINY < _pairs(floor) <= SMALL else 0.96
+    share = 0.65 if _is_small(floor) and not is_able(floor) else 0.96
     seconds = REPEATABLE_BOUND_S if repeatable else clock.left(share)
     relaxed = lower_bounds(problem, values, seconds, lambda: not clock.stop(), fractions_only=repeatable)
     return {name: max(relaxed[name], proved.get(name, 0)) for name in floor.tiers}

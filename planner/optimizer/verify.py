@@ -16,10 +16,12 @@ from planner.optimizer.problem import (
     CutterType,
     Job,
     Option,
+    People,
     Plan,
     PlanProblem,
     Resource,
     Row,
+    called,
 )
 
 
@@ -42,6 +44,9 @@ def verify(problem: PlanProblem, plan: Plan) -> list[str]:
         *_too_full(problem, plan),
         *_missing_people(problem, plan),
         *_wrong_order(problem, plan),
+        *_too_long_between(problem, plan),
+        *_too_many_held(problem, plan),
+        *_too_many_waiting(problem, plan),
         *_wrong_sequence(problem, plan),
         *_unfinished(problem, plan),
         *_cutter_breaches(problem, plan),
@@ -180,39 +185,206 @@ def _too_full(problem: PlanProblem, plan: Plan) -> Iterator[str]:
 def _missing_people(problem: PlanProblem, plan: Plan) -> Iterator[str]:
     if problem.people is None:
         return
-    change: Counter[int] = Counter()
-    for group in problem.people:
-        if group.open is None:
-            change[-(10**12)] += group.count * PERSON
-        for first, last in group.open or ():
-            change[first] += group.count * PERSON
-            change[last] -= group.count * PERSON
+    there = _presence(problem.people)
+    needed, new = _needs(problem, plan)
+    present = [0] * len(problem.people)
+    need: Counter[str | None] = Counter()
+    fresh = 0
+    for minute in sorted({*there, *needed, *new}):
+        for group, count in there.get(minute, ()):
+            present[group] += count
+        need.update(needed.get(minute, {}))
+        fresh += new.get(minute, 0)
+        # What already runs in the frozen time is a fact, even where a person has gone home since.
+        if fresh <= 0:
+            continue
+        for skill, missing in _unserved(problem.people, present, need):
+            words = "" if skill is None else f" who can {skill}"
+            yield f"people{words}: {missing / PERSON:g} missing at {minute}"
+            return
+
+
+def _presence(people: tuple[People, ...]) -> dict[int, list[tuple[int, int]]]:
+    """Return by minute which groups grow or shrink, and by how much [1/100 person]."""
+    there: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for number, group in enumerate(people):
+        for first, last in group.open if group.open is not None else ((-(10**12), 10**12),):
+            there[first].append((number, group.count * PERSON))
+            there[last].append((number, -group.count * PERSON))
+    return there
+
+
+def _needs(problem: PlanProblem, plan: Plan) -> tuple[dict[int, Counter[str | None]], Counter[int]]:
+    """Return by minute how the need of each skill changes, and that of rows which are not frozen."""
     resources = _resources(problem)
     held = {_place(row) for row in _held(problem)}
-    asked: Counter[int] = Counter()
+    needed: dict[int, Counter[str | None]] = defaultdict(Counter)
+    new: Counter[int] = Counter()
     for row, option in _chosen(problem, plan):
         run = resources[row.resource].attended if option.people is None else option.people
-        run_start = row.start_min + option.load_min
-        run_end = row.end_min - option.unload_min
+        run_start, run_end = row.start_min + option.load_min, row.end_min - option.unload_min
         for first, last, need in (
             (row.start_min, run_start, PERSON),
             (run_start, run_end, run),
             (run_end, row.end_min, PERSON),
         ):
-            if first < last:
-                change[first] -= need
-                change[last] += need
+            if first < last and need:
+                needed[first][option.skill] += need
+                needed[last][option.skill] -= need
                 if _place(row) not in held:
-                    asked[first] += need
-                    asked[last] -= need
-    free = new = 0
+                    new[first] += need
+                    new[last] -= need
+    return needed, new
+
+
+def _unserved(
+    people: tuple[People, ...], present: list[int], need: Counter[str | None]
+) -> list[tuple[str | None, int]]:
+    """Return which skills are not served, whoever does what: the rest of a greatest flow.
+
+    Augmenting paths after Ford and Fulkerson 1956, Can. J. Math. 8:399-404.
+    """
+    left = list(present)
+    given: Counter[tuple[int, str | None]] = Counter()
+    missing = []
+    for skill, asked in sorted(need.items(), key=lambda entry: entry[0] or ""):
+        while asked > 0:
+            path = _augmenting(people, left, given, skill)
+            if path is None:
+                missing.append((skill, asked))
+                break
+            group, moves = path
+            amount = min([asked, left[group], *(given[giver, other] for giver, other, _ in moves)])
+            taker = group
+            for giver, other, _ in moves:
+                given[giver, other] -= amount
+                given[taker, other] += amount
+                taker = giver
+            given[taker, skill] += amount
+            left[group] -= amount
+            asked -= amount
+    return missing
+
+
+def _augmenting(
+    people: tuple[People, ...], left: list[int], given: Counter[tuple[int, str | None]], skill: str | None
+) -> tuple[int, list[tuple[int, str | None, int]]] | None:
+    """Return a group with people left, and who must hand over which skill on the way; None for no way.
+
+    The moves are listed from that group on: (who hands over, the skill handed over, to whom).
+    """
+    reached: dict[int, tuple[int, str | None] | None] = {}
+    queue: list[int] = []
+    for group in range(len(people)):
+        if _can(people[group], skill):
+            reached[group] = None
+            queue.append(group)
+    while queue:
+        group = queue.pop(0)
+        if left[group] > 0:
+            moves = []
+            at = group
+            while (step := reached[at]) is not None:
+                moves.append((step[0], step[1], at))
+                at = step[0]
+            return group, moves
+        for (giver, other), amount in list(given.items()):
+            if giver != group or amount <= 0:
+                continue
+            for taker in range(len(people)):
+                if taker not in reached and _can(people[taker], other):
+                    reached[taker] = (group, other)
+                    queue.append(taker)
+    return None
+
+
+def _can(group: People, skill: str | None) -> bool:
+    return skill is None or "any" in group.skills or skill in group.skills
+
+
+# --- what lasts over several steps ----------------------------------------------------------------
+
+
+def _too_many_held(problem: PlanProblem, plan: Plan) -> Iterator[str]:
+    rows = {(row.job, row.step): row for row in plan.rows}
+    held = {_place(row) for row in _held(problem)}
+    for resource in problem.resources:
+        spans = []
+        for job in problem.jobs:
+            for hold in job.holds:
+                there = [
+                    rows[job.name, s]
+                    for s in range(hold.from_step, hold.to_step + 1)
+                    if (job.name, s) in rows
+                ]
+                if hold.resource == resource.name and there and there[0].step == hold.from_step:
+                    is_new = not {_place(row) for row in there} <= held
+                    spans.append((there[0].start_min, max(row.end_min for row in there), is_new, job.name))
+        yield from _crowded(spans, resource.capacity, f"{resource.name}: more than {resource.capacity} held")
+
+
+def _too_many_waiting(problem: PlanProblem, plan: Plan) -> Iterator[str]:
+    most = {r.name: r.most_waiting for r in problem.resources if r.most_waiting is not None}
+    if not most:
+        return
+    rows = {(row.job, row.step): row for row in plan.rows}
+    held = {_place(row) for row in _held(problem)}
+    spans: dict[str, list[tuple[int, int, bool, str]]] = defaultdict(list)
+    for job in problem.jobs:
+        for s in range(1, len(job.steps)):
+            row = rows.get((job.name, s))
+            before = rows.get((job.name, _waits_after(job, s, set(most))))
+            if row is None or before is None or row.resource not in most:
+                continue
+            is_new = not {_place(row), _place(before)} <= held
+            spans[row.resource].append((before.end_min, row.start_min, is_new, job.name))
+    for name, waiting in spans.items():
+        yield from _crowded(waiting, most[name] or 0, f"{name}: more than {most[name]} waiting for it")
+
+
+def _waits_after(job: Job, s: int, limited: set[str]) -> int:
+    """Return the step with whose end the wait for a step begins."""
+    begin = job.waits_from
+    if begin is None or begin >= s:
+        return s - 1
+    between = job.steps[begin + 1 : s]
+    return s - 1 if any(o.resource in limited for step in between for o in step.options) else begin
+
+
+def _crowded(spans: list[tuple[int, int, bool, str]], most: int, words: str) -> Iterator[str]:
+    """Yield the first minute at which more spans overlap than may; spans are (from, to, new, job)."""
+    change: Counter[int] = Counter()
+    fresh: Counter[int] = Counter()
+    for first, last, is_new, _ in spans:
+        if first < last:
+            change.update({first: 1})
+            change.update({last: -1})
+            fresh.update({first: int(is_new)})
+            fresh.update({last: -int(is_new)})
+    count = new = 0
     for minute in sorted(change):
-        free += change[minute]
-        new += asked[minute]
-        # What already runs in the frozen time is a fact, even where a person has gone home since.
-        if free < 0 and new > 0:
-            yield f"people: {-free / PERSON:g} missing at {minute}"
+        count += change[minute]
+        new += fresh[minute]
+        if count > most and new > 0:
+            names = ", ".join(name for first, last, _, name in spans if first <= minute < last)
+            yield f"{words} at {minute}: {names}"
             return
+
+
+def _too_long_between(problem: PlanProblem, plan: Plan) -> Iterator[str]:
+    rows = {(row.job, row.step): row for row in plan.rows}
+    held = {_place(row) for row in _held(problem)}
+    for job in problem.jobs:
+        for limit in job.within_min:
+            before, after = rows.get((job.name, limit.from_step)), rows.get((job.name, limit.to_step))
+            if before is None or after is None or {_place(before), _place(after)} <= held:
+                continue
+            waited = after.start_min - before.end_min
+            if waited > limit.most_min:
+                yield (
+                    f"{_of(after)}: {waited} min after the end of {called(job, limit.from_step)}, "
+                    f"longest {limit.most_min}"
+                )
 
 
 def _wrong_order(problem: PlanProblem, plan: Plan) -> Iterator[str]:

@@ -11,6 +11,7 @@ from planner.optimizer.problem import (
     Resource,
     Row,
     Span,
+    called,
     clock,
 )
 
@@ -44,6 +45,7 @@ def _why_undone(problem: PlanProblem, plan: Plan, job: Job) -> str:
         or _no_life(problem, job)
         or _too_short(problem, job, job.deadline_min, "deadline")
         or _no_people(problem, job)
+        or _too_far_apart(problem, job)
         or _pinned(problem, job)
         or _full(problem, plan, job, job.deadline_min, "deadline")
     )
@@ -147,11 +149,36 @@ def _too_short(problem: PlanProblem, job: Job, limit_min: int | None, limit: str
 def _no_people(problem: PlanProblem, job: Job) -> str:
     if problem.people is None:
         return ""
-    most = sum(group.count * 100 for group in problem.people)
     for s, step in enumerate(job.steps):
-        needs = [_most_people(problem, option) for option in step.options]
-        if min(needs) > most:
-            return f"step {s} needs {min(needs) / 100:g} people at once, {most / 100:g} are there at most"
+        lacks = []
+        for option in step.options:
+            need, most = _most_people(problem, option), _most_there(problem, option.skill)
+            if need > most:
+                who = "people" if option.skill is None else f"people who can {option.skill}"
+                lacks.append(f"{called(job, s)} needs {need / 100:g} {who} at once, {most / 100:g} are there")
+        if len(lacks) == len(step.options):
+            return lacks[0] + " at most"
+    return ""
+
+
+def _most_there(problem: PlanProblem, skill: str | None) -> int:
+    return sum(
+        group.count * 100
+        for group in problem.people or ()
+        if skill is None or "any" in group.skills or skill in group.skills
+    )
+
+
+def _too_far_apart(problem: PlanProblem, job: Job) -> str:
+    """Say which limit between two steps is shorter than what must be done between them."""
+    for limit in job.within_min:
+        between = job.steps[limit.from_step + 1 : limit.to_step]
+        least = sum(min(option.whole_min for option in step.options) for step in between)
+        if least > limit.most_min:
+            return (
+                f"{called(job, limit.to_step)} must start within {limit.most_min} min of the end of "
+                f"{called(job, limit.from_step)}, what lies between takes {least} min"
+            )
     return ""
 
 
@@ -173,7 +200,7 @@ def _full(problem: PlanProblem, plan: Plan, job: Job, limit_min: int | None, lim
     end = FAR if limit_min is None else limit_min
     if end == FAR:
         end = max([begin, *(row.end_min for row in plan.rows)])
-    worn = _worn_out(problem, plan, job)
+    worn = _worn_out(problem, plan, job) or _crowded(problem, job)
     tightest = max(job.steps, key=lambda step: _share_taken(problem, plan, step.options, begin, end))
     taken, opened = _taken(problem, plan, tightest.options, begin, end)
     until = f"its {limit} {clock(problem, end)}" if limit_min is not None else clock(problem, end)
@@ -182,6 +209,19 @@ def _full(problem: PlanProblem, plan: Plan, job: Job, limit_min: int | None, lim
         f"{clock(problem, begin)} and {until}, the rest too short with changes, people and waits"
     )
     return f"{worn}; {busy}" if worn else busy
+
+
+def _crowded(problem: PlanProblem, job: Job) -> str:
+    """Say what it shares over several steps: carriers, and places to wait for a machine."""
+    capacity = {resource.name: resource.capacity for resource in problem.resources}
+    said = [f"{capacity[hold.resource]} {hold.resource} for all" for hold in job.holds]
+    used = {option.resource for step in job.steps for option in step.options}
+    said += [
+        f"at most {resource.most_waiting} waiting for {resource.name}"
+        for resource in problem.resources
+        if resource.name in used and resource.most_waiting is not None
+    ]
+    return ", ".join(said)
 
 
 def _share_taken(

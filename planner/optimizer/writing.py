@@ -16,6 +16,7 @@ from planner.optimizer.problem import (
     Resource,
     Row,
     Span,
+    Step,
 )
 
 
@@ -96,12 +97,14 @@ def _resource_out(resource: Resource) -> dict[str, Any]:
             "attended": resource.attended / PERSON,
             "fixture": resource.fixture,
             "cutter": resource.cutter,
+            "most_waiting": resource.most_waiting,
         }
     )
 
 
 def _people_out(people: People) -> dict[str, Any]:
-    return _without_none({"skill": people.skill, "open": _spans_out(people.open), "count": people.count})
+    skills = people.skills[0] if len(people.skills) == 1 else list(people.skills)
+    return _without_none({"skill": skills, "open": _spans_out(people.open), "count": people.count})
 
 
 def _cutter_out(cutter: CutterType) -> dict[str, Any]:
@@ -121,8 +124,25 @@ def _job_out(job: Job) -> dict[str, Any]:
             "perish": job.perish,
             "max_wait_min": list(job.max_wait_min),
             "after": list(job.after) or None,
-            "steps": [{"options": [_option_out(option) for option in step.options]} for step in job.steps],
+            "holds": [
+                {"resource": hold.resource, "from_step": hold.from_step, "to_step": hold.to_step}
+                for hold in job.holds
+            ]
+            or None,
+            "within_min": [
+                {"from_step": limit.from_step, "to_step": limit.to_step, "most_min": limit.most_min}
+                for limit in job.within_min
+            ]
+            or None,
+            "waits_from": job.waits_from,
+            "steps": [_step_out(step) for step in job.steps],
         }
+    )
+
+
+def _step_out(step: Step) -> dict[str, Any]:
+    return _without_none(
+        {"name": step.name or None, "options": [_option_out(option) for option in step.options]}
     )
 
 
@@ -136,5 +156,6 @@ def _option_out(option: Option) -> dict[str, Any]:
             "fixture": option.fixture,
             "wear": {name: share / LIFE_UNITS for name, share in option.wear},
             "people": None if option.people is None else option.people / PERSON,
+            "skill": option.skill,
         }
     )

@@ -18,12 +18,16 @@ from planner.optimizer.keep import board_of_rows
 from planner.optimizer.problem import (
     LIFE_UNITS,
     CutterType,
+    Hold,
     Job,
+    People,
     Plan,
     PlanProblem,
     ProblemError,
     Resource,
     Row,
+    Within,
+    called,
     clock,
 )
 from planner.schedule.whatif import with_people
@@ -159,11 +163,36 @@ def _facts(problem: PlanProblem, rest: Sequence[Row], name: str) -> Iterator[_Fa
             f"it may wait {waits} between its steps at most",
             lambda p: _with_job(p, replace(_job(p, name), max_wait_min=())),
         )
+    for limit in job.within_min:
+        yield _Fact(
+            f"{called(job, limit.to_step)} starts within {limit.most_min} min of the end of "
+            f"{called(job, limit.from_step)}",
+            lambda p, limit=limit: _with_job(p, _without_limit(_job(p, name), limit)),  # type: ignore[misc]
+        )
+    for hold in job.holds:
+        count = next(r.capacity for r in problem.resources if r.name == hold.resource)
+        yield _Fact(
+            f"there are {count} {hold.resource}",
+            lambda p, hold=hold: _with_job(p, _without_hold(_job(p, name), hold)),  # type: ignore[misc]
+        )
+    for resource in problem.resources:
+        if resource.name in used and resource.most_waiting is not None:
+            words = f"at most {resource.most_waiting} pieces wait for {resource.name}"
+            yield _Fact(words, lambda p, r=resource: _changed(p, replace(r, most_waiting=None)))  # type: ignore[misc]
     if problem.frozen_until_min is not None:
         until = clock(problem, problem.frozen_until_min)
         yield _Fact(f"nothing new starts before {until}", lambda p: replace(p, frozen_until_min=None))
     if problem.people is not None:
-        most = max((group.count for group in problem.people), default=0)
+        skills = sorted({option.skill for option in options if option.skill is not None})
+        for skill in skills if len(problem.people) > 1 else ():
+            count = sum(g.count for g in problem.people if "any" in g.skills or skill in g.skills)
+            yield _Fact(
+                f"only {count} people can {skill}",
+                lambda p, skill=skill: _with_job(p, _without_skill(_job(p, name), skill)),  # type: ignore[misc]
+            )
+        most = sum(group.count for group in problem.people)
+        if all(group.open is not None for group in problem.people):
+            most = _most_at_once(problem.people)
         yield _Fact(f"only {most} people are there at once", lambda p: replace(p, people=None))
     for kind in sorted({kind for option in options for kind, _ in option.wear}):
         yield from _cutter_fact(problem, rest, kind)
@@ -189,6 +218,44 @@ def _facts(problem: PlanProblem, rest: Sequence[Row], name: str) -> Iterator[_Fa
             f"it must be ready by {clock(problem, job.deadline_min)}",
             lambda p: _with_job(p, replace(_job(p, name), deadline_min=None)),
         )
+
+
+def _most_at_once(people: Sequence[People]) -> int:
+    """Return how many people are there at once at most [-]."""
+    begins = {first for group in people for first, _ in group.open or ()}
+    return max(
+        (
+            sum(group.count for group in people if any(a <= at < b for a, b in group.open or ()))
+            for at in begins
+        ),
+        default=0,
+    )
+
+
+def _changed(problem: PlanProblem, resource: Resource) -> PlanProblem:
+    return replace(
+        problem, resources=tuple(resource if r.name == resource.name else r for r in problem.resources)
+    )
+
+
+def _without_limit(job: Job, limit: Within) -> Job:
+    return replace(job, within_min=tuple(one for one in job.within_min if one != limit))
+
+
+def _without_hold(job: Job, hold: Hold) -> Job:
+    return replace(job, holds=tuple(one for one in job.holds if one != hold))
+
+
+def _without_skill(job: Job, skill: str) -> Job:
+    """Return the job with steps that anybody can do where the skill was asked for."""
+    steps = tuple(
+        replace(
+            step,
+            options=tuple(replace(o, skill=None) if o.skill == skill else o for o in step.options),
+        )
+        for step in job.steps
+    )
+    return replace(job, steps=steps)
 
 
 def _job(problem: PlanProblem, name: str) -> Job:
@@ -267,6 +334,12 @@ def _single_ways(problem: PlanProblem, rest: Sequence[Row], job: Job) -> Iterato
         )
     if problem.people is not None:
         yield lambda board: "one person more", lambda p: with_people(p, 1), rest
+    for hold in job.holds:
+        yield (
+            lambda board, hold=hold: f"one more of the {hold.resource}",  # type: ignore[misc]
+            lambda p, hold=hold: _one_carrier_more(p, hold.resource),  # type: ignore[misc]
+            rest,
+        )
     kinds = {kind for step in job.steps for option in step.options for kind, _ in option.wear}
     for kind in sorted(kinds):
         if any(cutter.type == kind and cutter.life_left is not None for cutter in problem.cutters):
@@ -286,6 +359,11 @@ def _single_ways(problem: PlanProblem, rest: Sequence[Row], job: Job) -> Iterato
 def _earlier_words(problem: PlanProblem, board: Board, job: Job) -> str:
     start = board.entries[board.floor.jobs.index(next(j for j in board.floor.jobs if j.name == job.name)), 0]
     return f"have it ready for its first step by {clock(problem, start.start_min)}"
+
+
+def _one_carrier_more(problem: PlanProblem, name: str) -> PlanProblem:
+    carrier = next(r for r in problem.resources if r.name == name)
+    return _changed(problem, replace(carrier, capacity=carrier.capacity + 1))
 
 
 def _one_cutter_more(problem: PlanProblem, kind: str) -> PlanProblem:

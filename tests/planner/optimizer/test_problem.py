@@ -113,7 +113,7 @@ def change(source, path, value):
         ("resources.0.capacity", 2, "expected capacity 1 where a step needs a fixture or a cutter"),
         ("resources.0.open", [[0, 50], [40, 90]], "resources[0].open: [40, 90], expected no overlap"),
         ("resources.0.open.0", [50, 50], "resources[0].open[0]: [50, 50], expected an end after its start"),
-        ("resources.0.kind", "boat", "resources[0].kind: 'boat', expected machine or bench"),
+        ("resources.0.kind", "boat", "resources[0].kind: 'boat', expected machine, bench or carrier"),
         ("resources.1.name", "Heron", "resources[1].name: 'Heron', expected a name that is not used twice"),
         ("resources.1.attended", -1, "resources[1].attended: -1, expected a number, 0 or more"),
         ("cutters.0.life_left", [1.2], "cutters[0].life_left[0]: 1.2, expected a number from 0 to 1"),

@@ -176,3 +176,100 @@ def test_moved_counts_other_places_and_more_than_half_an_hour():
     assert tier_values(old, with_row(3, start_min=140, end_min=170))["moved"] == 0
     assert tier_values(old, with_row(3, start_min=141, end_min=171))["moved"] == 1
     assert tier_values(old, Plan(GOOD[:3], ("three",)))["moved"] == 1
+
+
+# --- people by skill, carriers, pieces that wait, limits over several steps -------------------------------
+
+
+def benches(**other):
+    """Two lanterns through hollowing, mounting and cutting; one carrier, one place to wait, two skills."""
+    steps = [
+        {"name": "hollow", "options": [{"resource": "bench", "run_min": 10, "people": 1, "skill": "hollow"}]},
+        {"name": "mount", "options": [{"resource": "table", "run_min": 5, "people": 1, "skill": "mount"}]},
+        {"name": "cut", "options": [{"resource": "Heron", "run_min": 30}]},
+    ]
+    more = {
+        "steps": steps,
+        "holds": [{"resource": "plates", "from_step": 1, "to_step": 2}],
+        "within_min": [{"from_step": 0, "to_step": 2, "most_min": 40}],
+        "waits_from": 0,
+    }
+    source = {
+        "resources": [
+            {"name": "Heron", "most_waiting": 1},
+            {"name": "bench", "kind": "bench", "capacity": 2},
+            {"name": "table", "kind": "bench", "capacity": 2},
+            {"name": "plates", "kind": "carrier", "capacity": 1},
+        ],
+        "people": [{"skill": ["hollow", "mount"], "count": 1}, {"skill": "mount", "count": 1}],
+        "jobs": [{"name": "one", **more}, {"name": "two", **more}],
+    }
+    return read_problem(source | other)
+
+
+STAGED = (
+    Row("one", 0, "bench", 0, 10),
+    Row("one", 1, "table", 10, 15),
+    Row("one", 2, "Heron", 15, 45),
+    Row("two", 0, "bench", 15, 25),
+    Row("two", 1, "table", 45, 50),
+    Row("two", 2, "Heron", 50, 80),
+)
+
+
+def staged(number, **fields):
+    """The staged plan with one row changed."""
+    rows = list(STAGED)
+    rows[number] = replace(rows[number], **fields)
+    return Plan(tuple(rows), ())
+
+
+def test_a_staged_plan_has_no_breach():
+    """Hollowed one after the other by the only one who can, the plate free again when the next is mounted."""
+    assert verify(benches(), Plan(STAGED, ())) == []
+
+
+@pytest.mark.parametrize(
+    ("plan", "said"),
+    [
+        (staged(3, start_min=5, end_min=15), "people who can hollow: 1 missing at 5"),
+        (staged(4, start_min=44, end_min=49), "plates: more than 1 held at 44: one, two"),
+        (staged(3, start_min=10, end_min=20), None),
+        (staged(3, start_min=9, end_min=19), "people who can hollow: 1 missing at 9"),
+        (staged(5, start_min=70, end_min=100), "45 min after the end of hollow, longest 40"),
+    ],
+)
+def test_a_breach_over_several_steps_is_named(plan, said):
+    """Skill, carrier and limit are judged from the rows, to the minute."""
+    breaches = verify(benches(), plan)
+    assert breaches == [] if said is None else any(said in breach for breach in breaches), breaches
+
+
+def test_too_many_hollowed_pieces_waiting_are_named():
+    """With both hollowed before the first is cut, two wait from 20 on where one may."""
+    wide = [{"skill": "any", "count": 9}]
+    rows = (
+        Row("one", 0, "bench", 0, 10),
+        Row("one", 1, "table", 25, 30),
+        Row("one", 2, "Heron", 30, 60),
+        Row("two", 0, "bench", 10, 20),
+        Row("two", 1, "table", 60, 65),
+        Row("two", 2, "Heron", 65, 95),
+    )
+    loose = benches(people=wide)
+    jobs = tuple(replace(job, within_min=()) for job in loose.jobs)
+    breaches = verify(replace(loose, jobs=jobs), Plan(rows, ()))
+    assert breaches == ["Heron: more than 1 waiting for it at 20: one, two"]
+
+
+def test_people_of_several_skills_serve_whoever_cannot_be_served_otherwise():
+    """A mounter and one who can both: hollowing and mounting at once is no breach."""
+    rows = (
+        Row("one", 0, "bench", 0, 10),
+        Row("one", 1, "table", 15, 20),
+        Row("one", 2, "Heron", 20, 50),
+        Row("two", 0, "bench", 15, 25),
+        Row("two", 1, "table", 50, 55),
+        Row("two", 2, "Heron", 55, 85),
+    )
+    assert verify(benches(), Plan(rows, ())) == []
