@@ -18,6 +18,7 @@ from planner.database import tables
 from planner.database.session import reading, unit_of_work
 from planner.database.states import CutterState, JobState, PlanState, RunOutcome
 from planner.errors import NotFound, PlannerError, Refused
+from planner.services.benches import CUT, MOST_WAITING, Crew, crew_of
 from planner.services.common import found
 
 if TYPE_CHECKING:
@@ -97,9 +98,9 @@ def plan_season(
     """
     start = start or now
     with reading(factory) as db:
-        problem = problem_of(db, season_id, start, people=people, keep=published)
+        problem = problem_of(db, season_id, start, people=people, keep=published, benches=True)
         names = _ids(db, season_id)
-        begun = [_copied(row) for row in started_rows(db, season_id, start)] if published else []
+        begun = _carried_over(db, season_id, start) if published else []
         barred = _barred(_open_jobs(db, season_id))
     stored = None
     if published:
@@ -224,7 +225,13 @@ def job_name(job: tables.Job) -> str:
 
 
 def problem_of(
-    db: Session, season_id: int, start: datetime, *, people: int = 3, keep: bool = False
+    db: Session,
+    season_id: int,
+    start: datetime,
+    *,
+    people: int = 3,
+    keep: bool = False,
+    benches: bool = False,
 ) -> dict[str, Any]:
     """Return the plan problem of a season's open jobs, in the public JSON form.
 
@@ -240,6 +247,8 @@ def problem_of(
         Hands at the machines during shifts [-].
     keep : bool
         Carry the published plan along: rows that started or start within the frozen hour are kept.
+    benches : bool
+        Plan what is done at benches too, with people by skill, where benches or hands are entered.
     """
     season = found(db, tables.Season, season_id)
     machines = db.scalars(
@@ -247,7 +256,10 @@ def problem_of(
     ).all()
     begun = started_rows(db, season_id, start) if keep else []
     jobs = [job for job in _open_jobs(db, season_id) if job.id not in {row.job_id for row in begun}]
+    crew = crew_of(db) if benches else Crew()
+    passed = _passed_at_benches(db, season_id, start) if keep and not crew.is_empty else {}
     shifts = _open_intervals(db, machines, start)
+    manned = _union(list(shifts.values()))
     ratios = learned_ratios(db)
     for row in begun:  # what runs is left to run: its machine is free when it ends
         shifts[row.machine_id] = [
@@ -267,15 +279,22 @@ def problem_of(
                 "attended": m.attended,
                 "fixture": m.fixture_class,
             }
+            | ({"most_waiting": MOST_WAITING} if crew.benches else {})
             for m in machines
-        ],
-        "people": [{"skill": "any", "open": _union(list(shifts.values())), "count": people}],
+        ]
+        + crew.resources(manned),
+        "people": crew.people(start, season.zone, manned)
+        or [{"skill": "any", "open": manned, "count": people}],
         "cutters": _cutters(db),
         "fixture_change_min": FIXTURE_CHANGE_MIN,
-        "jobs": [_job(job, season, machines, start, ratios) for job in jobs if _options(job)],
+        "jobs": [
+            _job(job, season, machines, start, ratios) | _at_benches(job, machines, ratios, crew, passed)
+            for job in jobs
+            if _options(job)
+        ],
     }
     if keep:
-        problem |= _published(db, season_id, start, {job["name"] for job in problem["jobs"]})
+        problem |= _published(db, season_id, start, problem["jobs"])
         problem["tiers"] = ["undone", "late", "moved", "stored_nights", "changeovers", "finish"]
         problem["frozen_until_min"] = FROZEN_MIN
     return problem
@@ -326,12 +345,33 @@ def learned_ratios(db: Session) -> dict[int, float]:
     }
 
 
-def _job(
-    job: tables.Job, season: tables.Season, machines: Any, start: datetime, ratios: dict[int, float]
+Passed = dict[int, tuple[tuple[str, ...], int]]
+"""By job the steps at benches that a plan has begun, and when the last of them ends [min]."""
+
+
+def _at_benches(
+    job: tables.Job, machines: Any, ratios: dict[int, float], crew: Crew, passed: Passed
 ) -> dict[str, Any]:
+    """Return a job's steps with those at benches around the cut, and when it may go on."""
+    if crew.is_empty:
+        return {}
+    steps, until = passed.get(job.id, ((), 0))
+    return {"release_min": max(0, until)} | crew.around(job, _cut_options(job, machines, ratios), steps)
+
+
+def _passed_at_benches(db: Session, season_id: int, start: datetime) -> Passed:
+    passed: Passed = {}
+    for row in bench_rows_of(db, published_plan(db, season_id).id):
+        if row.start_at < start:
+            steps, until = passed.get(row.job_id, ((), 0))
+            passed[row.job_id] = (*steps, row.step), max(until, _minutes(start, row.end_at))
+    return passed
+
+
+def _cut_options(job: tables.Job, machines: Any, ratios: dict[int, float]) -> list[dict[str, Any]]:
+    """Return a job's options at machines, in the problem's form."""
     by_id = {m.id: m for m in machines}
-    due = _minutes(start, season.due_at(job.night))
-    options = [
+    return [
         {
             "resource": by_id[t.machine_id].name,
             "load_min": round(by_id[t.machine_id].load_min),
@@ -343,6 +383,12 @@ def _job(
         for t in _options(job)
         if t.machine_id in by_id
     ]
+
+
+def _job(
+    job: tables.Job, season: tables.Season, machines: Any, start: datetime, ratios: dict[int, float]
+) -> dict[str, Any]:
+    due = _minutes(start, season.due_at(job.night))
     return {
         "name": job_name(job),
         "priority": job.priority,
@@ -351,7 +397,7 @@ def _job(
         "deadline_min": due,
         "use_min": _minutes(start, season.dusk_at(job.night)),
         "perish": 1,
-        "steps": [{"options": options}],
+        "steps": [{"options": _cut_options(job, machines, ratios)}],
     }
 
 
@@ -425,26 +471,39 @@ def started_rows(db: Session, season_id: int, at: datetime) -> list[tables.PlanR
     return [row for row in published_plan(db, season_id).rows if row.start_at < at]
 
 
-def _copied(row: tables.PlanRow) -> dict[str, Any]:
-    names = ("job_id", "step", "machine_id", "start_at", "end_at", "cutters")
-    return {name: getattr(row, name) for name in names}
-
-
-def _published(db: Session, season_id: int, start: datetime, names: set[str]) -> dict[str, Any]:
+def _carried_over(db: Session, season_id: int, start: datetime) -> list[dict[str, Any]]:
+    """Return the rows of the plan in force that stay whatever is planned: begun, or of jobs whose cut is."""
     plan = published_plan(db, season_id)
+    begun = [row for row in plan.rows if row.start_at < start]
+    cut = {row.job_id for row in begun}
+    at_benches = [row for row in bench_rows_of(db, plan.id) if row.start_at < start or row.job_id in cut]
+    at_machine = ("job_id", "step", "machine_id", "start_at", "end_at", "cutters")
+    at_bench = ("job_id", "step", "bench_id", "start_at", "end_at")
+    kept = [{name: getattr(row, name) for name in at_machine} for row in begun]
+    return kept + [{name: getattr(row, name) for name in at_bench} for row in at_benches]
+
+
+def _published(db: Session, season_id: int, start: datetime, jobs: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return the rows of the plan in force that lie ahead, by the steps of the jobs as they are now."""
+    plan = published_plan(db, season_id)
+    steps = {job["name"]: [step.get("name", CUT) for step in job["steps"]] for job in jobs}
+    ahead: list[tuple[tables.PlanRow | tables.BenchRow, str, str, list[str]]] = [
+        (row, CUT, row.machine.name, list(row.cutters)) for row in plan.rows
+    ]
+    ahead += [(row, row.step, row.bench.name, []) for row in bench_rows_of(db, plan.id)]
     rows = [
         {
             "job": job_name(row.job),
-            "step": row.step,
-            "resource": row.machine.name,
+            "step": steps[job_name(row.job)].index(step),
+            "resource": resource,
             "start_min": _minutes(start, row.start_at),
             "end_min": _minutes(start, row.end_at),
-            "cutters": list(row.cutters),
+            "cutters": cutters,
         }
-        for row in plan.rows
-        if row.start_at >= start
+        for row, step, resource, cutters in ahead
+        if row.start_at >= start and step in steps.get(job_name(row.job), ())
     ]
-    return {"published": [row for row in rows if row["job"] in names]}
+    return {"published": rows}
 
 
 def published_plan(db: Session, season_id: int) -> tables.Plan:
@@ -460,6 +519,25 @@ def published_plan(db: Session, season_id: int) -> tables.Plan:
     if plan is None:
         raise NotFound("the season has no published plan yet; plan it first")
     return plan
+
+
+def bench_rows_of(db: Session, plan_id: int) -> Sequence[tables.BenchRow]:
+    """Return what a plan has done at benches, in the order of time, with jobs and benches.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    plan_id : int
+        The plan [-].
+    """
+    row = tables.BenchRow
+    return db.scalars(
+        select(row)
+        .where(row.plan_id == plan_id)
+        .options(selectinload(row.job).selectinload(tables.Job.station), selectinload(row.bench))
+        .order_by(row.start_at, row.id)
+    ).all()
 
 
 def stored_plan(db: Session, season_id: int) -> StoredPlan | None:
@@ -489,6 +567,7 @@ def _ids(db: Session, season_id: int) -> dict[str, dict[str, int]]:
     return {
         "jobs": {job_name(job): job.id for job in _open_jobs(db, season_id)},
         "machines": {m.name: m.id for m in machines},
+        "benches": {b.name: b.id for b in db.scalars(select(tables.Bench))},
     }
 
 
@@ -515,11 +594,11 @@ def store_plan(
     problem, plan : dict
         In the public JSON form; the plan has passed the checker.
     ids : dict
-        Numbers of jobs and machines by their names in the plan.
+        Numbers of jobs, machines and benches by their names in the plan.
     start : datetime
         Minute 0.
     begun : sequence of dict
-        Rows of the plan before that had started; they are carried over.
+        Rows of the plan before that stay, of machines and of benches; they are carried over.
     by, at
         Who asked for it, and when.
     """
@@ -528,18 +607,9 @@ def store_plan(
         .where(tables.Plan.season_id == season_id, tables.Plan.state == PlanState.PUBLISHED)
         .values(state=PlanState.REPLACED)
     )
-    rows = [
-        tables.PlanRow(
-            job_id=ids["jobs"][row["job"]],
-            step=row["step"],
-            machine_id=ids["machines"][row["resource"]],
-            start_at=start + timedelta(minutes=row["start_min"]),
-            end_at=start + timedelta(minutes=row["end_min"]),
-            cutters=[str(c) for c in row["cutters"]],
-        )
-        for row in plan["rows"]
-    ]
-    rows += [tables.PlanRow(**row) for row in begun]
+    rows, bench_rows = rows_of(problem, plan, ids, start)
+    rows += [tables.PlanRow(**row) for row in begun if "machine_id" in row]
+    bench_rows += [tables.BenchRow(**row) for row in begun if "bench_id" in row]
     why = plan.get("why", {})
     stored = tables.Plan(
         season_id=season_id,
@@ -556,6 +626,7 @@ def store_plan(
         recorded_at=at,
         recorded_by=by,
         rows=rows,
+        bench_rows=bench_rows,
     )
     db.add(stored)
     db.flush()
@@ -570,6 +641,38 @@ def store_plan(
         _moved(problem, plan),
         plan.get("ready"),
     )
+
+
+def rows_of(
+    problem: dict[str, Any], plan: dict[str, Any], ids: dict[str, dict[str, int]], start: datetime
+) -> tuple[list[tables.PlanRow], list[tables.BenchRow]]:
+    """Return a plan's rows as they are stored: those at machines, and those at benches by the step's name.
+
+    Parameters
+    ----------
+    problem, plan : dict
+        In the public JSON form.
+    ids : dict
+        Numbers of jobs, machines and benches by their names in the plan.
+    start : datetime
+        Minute 0.
+    """
+    steps = {job["name"]: [step.get("name", "") for step in job["steps"]] for job in problem["jobs"]}
+    at_machines, at_benches = [], []
+    for row in plan["rows"]:
+        when = {
+            "job_id": ids["jobs"][row["job"]],
+            "start_at": start + timedelta(minutes=row["start_min"]),
+            "end_at": start + timedelta(minutes=row["end_min"]),
+        }
+        bench = ids.get("benches", {}).get(row["resource"])
+        if bench is not None:
+            at_benches.append(tables.BenchRow(step=steps[row["job"]][row["step"]], bench_id=bench, **when))
+        else:
+            machine = ids["machines"][row["resource"]]
+            cutters = [str(c) for c in row["cutters"]]
+            at_machines.append(tables.PlanRow(step=0, machine_id=machine, cutters=cutters, **when))
+    return at_machines, at_benches
 
 
 def _moved(problem: dict[str, Any], plan: dict[str, Any]) -> tuple[MovedStep, ...]:
