@@ -8,8 +8,21 @@ if TYPE_CHECKING:
     from engine.records import Finding
 
 
+_LONGEST = 500
+
+
 class EngineError(Exception):
-    """Anything the engine refuses; the text has the thing, the value, the limit and the way out."""
+    """Anything the engine refuses; the text has the thing, the value, the limit and the way out.
+
+    Parameters
+    ----------
+    text : str
+        One line; what a terminal or a page could not show, out of a file say, becomes a question mark [-].
+    """
+
+    def __init__(self, text: str = "") -> None:
+        shown = "".join(sign if sign.isprintable() else "?" for sign in text)
+        super().__init__(shown if len(shown) <= _LONGEST else f"{shown[: _LONGEST - 3]}...")
 
 
 class BadInput(EngineError):

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+import shapely.errors
 from shapely.geometry.base import BaseGeometry
 
 from engine.errors import BadInput
@@ -61,6 +62,20 @@ def outline_of(shape: Shape, tolerance: float) -> BaseGeometry:
     tolerance : float
         Largest distance between a curve and its chords [the drawing's unit].
     """
+    try:
+        with np.errstate(all="ignore"):
+            return _seen(shape, tolerance)
+    except _BEYOND as beyond:
+        raise BadInput(
+            f"{shape.named} is drawn in sizes beyond all reason, expected those of the drawing itself"
+        ) from beyond
+
+
+# what numbers near the end of their range lead to, here and in the geometry library
+_BEYOND = (shapely.errors.ShapelyError, ArithmeticError, ValueError, np.linalg.LinAlgError)
+
+
+def _seen(shape: Shape, tolerance: float) -> BaseGeometry:
     area = _stroked(shape.pen, tolerance, shape.named) if shape.pen else _covered(shape, tolerance)
     for clip in shape.clips:
         area = area.intersection(shapely.union_all([outline_of(part, tolerance) for part in clip]))
@@ -138,7 +153,7 @@ def _headings(line: Floats) -> Floats:
 
 def _quarter(radius: float, fine: float) -> int:
     """Return how many chords a quarter of a circle needs to stay within a distance of it."""
-    share = min(fine / radius, 0.3)
+    share = min(max(fine / radius, 1e-7), 0.3)  # a pen of a kilometre draws nothing that is taken
     return max(2, math.ceil(math.pi / 4 / math.acos(1 - share)))
 
 
@@ -214,8 +229,8 @@ def _opened(pieces: Floats, tolerance: float, named: str) -> Floats:
     """Return the points of a line from its beginning to its end."""
     bend = np.linalg.norm(pieces[:, :-2] - 2 * pieces[:, 1:-1] + pieces[:, 2:], axis=2).max(axis=1)
     parts = np.maximum(np.ceil(np.sqrt(6.0 / 8.0 * bend / tolerance)), 1.0)
-    if parts.sum() > _MAX_VERTICES:
-        raise BadInput(f"{named} needs {parts.sum():.0f} chords, expected a simpler or smaller drawing")
+    if not parts.sum() <= _MAX_VERTICES:  # also catches nan
+        raise BadInput(f"{named} needs {parts.sum():.6g} chords, expected a simpler or smaller drawing")
     if parts.max() == 1.0:
         straight: Floats = np.concatenate([pieces[:, 0], pieces[-1:, 3]])
         return straight

@@ -54,7 +54,10 @@ def screened(content: bytes, name: str) -> tuple[ET.Element, dict[str, ET.Elemen
     if len(content) > MAX_BYTES:
         raise BadInput(f"{name}: {len(content) / 1e6:.1f} MB, expected {MAX_BYTES / 1e6:g} MB at most")
     _scan(content, name)
-    root = ET.fromstring(content)
+    try:
+        root = ET.fromstring(content)
+    except ET.ParseError as error:  # names are looked at only here
+        raise BadInput(f"{name}: no XML that can be read ({error}), expected an SVG drawing") from None
     if tag_of(root) != "svg":
         raise BadInput(f"{name}: the first element is {tag_of(root)[:40]}, expected svg")
     clips: dict[str, ET.Element] = {}

@@ -9,8 +9,10 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import lzma
 import os
 import zipfile
+import zlib
 from base64 import b64decode, b64encode
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -44,6 +46,7 @@ from planner.errors import Conflict, Refused
 _FORMAT = 1
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # of every part: equal contents, equal file
 _MOST_BYTES = 20_000_000_000
+_MOST_CONTENTS = 50_000_000
 _BLOCK = 500
 
 
@@ -104,11 +107,7 @@ def restore(settings: Settings, source: Path) -> Copied:
     source : Path
         From `backup` [-].
     """
-    try:
-        kept = zipfile.ZipFile(source)
-    except zipfile.BadZipFile as bad:
-        raise Refused(f"{source.name}: no copy made by `lanternwright backup`, or cut short") from bad
-    with kept:
+    with _opened(source) as kept:
         said = _checked(kept, source.name)
         migrate.upgrade(settings.database_url, said["revision"])
         engine = engine_for(settings.database_url)
@@ -130,6 +129,39 @@ def restore(settings: Settings, source: Path) -> Copied:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(kept.read(name))
     return Copied(rows, len(files), source.stat().st_size)
+
+
+def contents_of(source: Path) -> dict[str, Any]:
+    """Return what a copy says of itself, once every part is there and whole.
+
+    Parameters
+    ----------
+    source : Path
+        From `backup` [-].
+    """
+    with _opened(source) as kept:
+        return _checked(kept, source.name)
+
+
+# what the archive's reader raises for one that was damaged, ciphered, or packed in another way
+_DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    ValueError,
+)
+
+
+def _opened(source: Path) -> zipfile.ZipFile:
+    if not source.is_file():
+        raise Refused(f"{source.name}: there is no such file")
+    try:
+        return zipfile.ZipFile(source)
+    except (*_DAMAGED, OSError) as bad:
+        raise Refused(f"{source.name}: no copy made by `lanternwright backup`, or cut short") from bad
 
 
 # --- writing -------------------------------------------------------------------------------------------
@@ -195,7 +227,14 @@ def _out(value: Any) -> Any:
 def _packages(settings: Settings) -> list[Path]:
     if not settings.packages.is_dir():
         return []
-    return sorted(path for path in settings.packages.rglob("*") if path.is_file() and not path.is_symlink())
+    return sorted(
+        path
+        for path in settings.packages.rglob("*")
+        if path.is_file()
+        and not path.is_symlink()
+        # what a writer left behind that was broken off is no package
+        and not any(part.startswith(".") for part in path.relative_to(settings.packages).parts)
+    )
 
 
 # --- reading -------------------------------------------------------------------------------------------
@@ -204,24 +243,36 @@ def _packages(settings: Settings) -> list[Path]:
 def _checked(kept: zipfile.ZipFile, name: str) -> dict[str, Any]:
     """Return what the file says of itself, once every part is there and has its digest."""
     try:
+        return _judged(kept, name)
+    except (*_DAMAGED, OSError) as bad:
+        raise Refused(f"{name}: the file was damaged or changed; nothing was brought back") from bad
+
+
+def _judged(kept: zipfile.ZipFile, name: str) -> dict[str, Any]:
+    contents = kept.NameToInfo.get("contents.json")
+    if contents is None or contents.file_size > _MOST_CONTENTS:
+        raise Refused(f"{name}: it does not say what it holds, expected contents.json")
+    try:
         said: dict[str, Any] = json.loads(kept.read("contents.json"))
         digests = said["sha256"]
         if said["format"] != _FORMAT:
-            raise Refused(f"{name}: format {said['format']}, expected {_FORMAT}")
-    except (KeyError, ValueError) as bad:
+            raise Refused(f"{name}: format {str(said['format'])[:20]!r}, expected {_FORMAT}")
+        digests = {str(part): str(digest) for part, digest in digests.items()}
+        revision, _ = str(said["revision"]), int(said["rows"])
+    except (AttributeError, KeyError, TypeError, ValueError, RecursionError) as bad:
         raise Refused(f"{name}: it does not say what it holds, expected contents.json") from bad
     if sum(part.file_size for part in kept.infolist()) > _MOST_BYTES:
         raise Refused(f"{name}: more than {_MOST_BYTES} bytes when unpacked")
     for part, digest in digests.items():
         path = PurePosixPath(part)
-        if path.is_absolute() or ".." in path.parts or path.parts[0] not in ("tables", "packages"):
+        if path.is_absolute() or ".." in path.parts or path.parts[:1] not in (("tables",), ("packages",)):
             raise Refused(f"{name}: the part {part[:80]!r} leads elsewhere")
         if part not in kept.NameToInfo or _digest(kept, part) != digest:
-            raise Refused(f"{name}: {part} is missing or was changed; nothing was brought back")
+            raise Refused(f"{name}: {part[:80]!r} is missing or was changed; nothing was brought back")
     missing = [t.name for t in Base.metadata.sorted_tables if _part(t) not in digests]
     known = set(migrate.revisions())
-    if said["revision"] not in known or (missing and said["revision"] == migrate.newest()):
-        raise Refused(f"{name}: made by a version that this one does not know ({said['revision']})")
+    if revision not in known or (missing and revision == migrate.newest()):
+        raise Refused(f"{name}: made by a version that this one does not know ({revision[:40]!r})")
     return said
 
 
