@@ -11,7 +11,7 @@ from shapely import Polygon
 from engine.axes import cutter_directions
 from engine.chart import to_sphere
 from engine.errors import CannotBeDone
-from engine.flatten import lay_flat
+from engine.flatten import FlatRegion, lay_flat
 from engine.frames import normalised, unit_of
 from engine.offset import Offset, offset_flat
 from engine.records import (
@@ -33,6 +33,7 @@ from engine.records import (
     Wall,
 )
 from engine.skin_metric import SkinMetric, mean_scale, skin_metric
+from engine.slugs import Run, runs_of, slug_findings, slugs_mm, tab_height_mm
 from engine.surface import foot_below, normals_at, points_at
 from engine.wall import wall_at
 
@@ -42,7 +43,6 @@ _TURN_RAD = np.radians(2.5)
 _DEPTH_ROUNDS = 20
 _DEPTH_SETTLED_MM = 0.01
 _FOOT_SETTLED = 1e-3  # change of the foot's direction [-]
-_LOOSE_SLUG_MM = 15.0  # common practice: a larger slug must be caught by hand
 
 
 def opening_passes(
@@ -76,39 +76,46 @@ def opening_passes(
     if not openings:
         return (), ()
     metric = _metric(openings, chart, surface, machine)
-    index, offsets = _choose_cutter(openings, metric, cutters, wall, rules)
+    laid_flat = [lay_flat(region.polygon, metric) for region in openings]
+    index, offsets = _choose_cutter(openings, laid_flat, cutters, wall, rules)
     cutter = cutters[index]
-    lines = [
-        (region, line, closed, o)
-        for region, o in zip(openings, offsets, strict=True)
-        for line, closed in _lines(o)
+    runs = [
+        (region, run, offset)
+        for region, flat, offset in zip(openings, laid_flat, offsets, strict=True)
+        for run in runs_of(flat, offset, cutter, rules)
     ]
-    laid = _lay([line for _, line, _, _ in lines], chart, surface, wall, cutter, machine, rules)
-    counts: dict[str, int] = {}
+    laid = _lay([run.line for _, run, _ in runs], chart, surface, wall, cutter, machine, rules)
+    counts: dict[tuple[str, str], int] = {}
     passes = []
-    for (region, _, closed, offset), (skin, directions, tips) in zip(lines, laid, strict=True):
-        counts[region.name] = counts.get(region.name, 0) + 1
-        number = counts[region.name]
+    for (region, run, offset), (skin, directions, tips) in zip(runs, laid, strict=True):
+        counts[region.name, run.kind] = number = counts.get((region.name, run.kind), 0) + 1
+        along_centre = run.kind == "centre line"
         passes.append(
             CutPass(
-                name=f"{region.name} {'outline' if closed else 'centre line'}"
-                + (f" {number}" if number > 1 else ""),
+                name=f"{region.name} {run.kind}" + (f" {number}" if number > 1 else ""),
                 region=region.name,
                 phase=Phase.OPENING,
                 cutter=index,
-                closed=closed,
-                along_centre=not closed,
+                closed=run.closed,
+                along_centre=along_centre,
                 skin_work_mm=skin,
                 directions=directions,
                 tips_work_mm=tips,
                 feeds_mm_per_min=_feeds(len(tips), cutter, rules),
-                overcut_mm=0.0 if closed else offset.overcut_mm,
+                overcut_mm=offset.overcut_mm if along_centre else 0.0,
+                tabs=_tabs(run, chart, surface, wall, rules),
             )
         )
+    loose = [
+        (region.name, size)
+        for region, flat, offset in zip(openings, laid_flat, offsets, strict=True)
+        if region.name not in {r.name for r, run, _ in runs if len(run.tabs) or run.kind == "pocket"}
+        for size in slugs_mm(flat, offset, cutter)
+    ]
     findings = (
         _lean_findings(passes, surface, rules)
         + _overcut_findings(passes, rules)
-        + _slug_findings(openings, metric, cutter)
+        + slug_findings([(region.name, run) for region, run, _ in runs], loose, rules)
     )
     return _with_precedence(passes, openings, metric, rules), tuple(findings)
 
@@ -127,7 +134,11 @@ def _metric(openings: Sequence[Region], chart: Chart, surface: Surface, machine:
 
 
 def _choose_cutter(
-    openings: Sequence[Region], metric: SkinMetric, cutters: Sequence[Cutter], wall: Wall, rules: Rules
+    openings: Sequence[Region],
+    laid: Sequence[FlatRegion],
+    cutters: Sequence[Cutter],
+    wall: Wall,
+    rules: Rules,
 ) -> tuple[int, list[Offset]]:
     """Return the largest flat cutter that reaches through the wall and loses little, and its offsets."""
     need = float(wall.thickness_mm.max()) + rules.overshoot_mm + rules.reach_spare_mm
@@ -135,7 +146,6 @@ def _choose_cutter(
     able = [i for i in flat if min(cutters[i].flute_length_mm, cutters[i].stick_out_mm) >= need]
     if not able:
         raise CannotBeDone(*_no_reach([cutters[i] for i in flat], need))
-    laid = [lay_flat(region.polygon, metric) for region in openings]
     best: tuple[float, int, list[Offset]] | None = None
     for i in sorted(able, key=lambda i: -cutters[i].diameter_mm):
         offsets = [
@@ -192,8 +202,13 @@ def _does_not_enter(regions: Sequence[Region], cutter: Cutter) -> tuple[str, tup
     return findings[0].text, findings
 
 
-def _lines(offset: Offset) -> list[tuple[Floats, bool]]:
-    return [(line, True) for line in offset.contours] + [(line, False) for line in offset.centre_lines]
+def _tabs(run: Run, chart: Chart, surface: Surface, wall: Wall, rules: Rules) -> Floats:
+    """Return where a run's tabs stand on the skin and how high they are, as a pass keeps them."""
+    if not len(run.tabs):
+        return np.zeros((0, 1, 4))
+    unit = unit_of(*to_sphere(chart, run.tabs[..., :2].reshape(-1, 2)))
+    height = np.where(run.tabs[..., 2].ravel() == 1, tab_height_mm(wall_at(wall, unit), rules), np.nan)
+    return np.column_stack([points_at(surface, unit), height]).reshape(*run.tabs.shape[:2], 4)
 
 
 def _lay(
@@ -205,7 +220,7 @@ def _lay(
     machine: Machine,
     rules: Rules,
 ) -> list[tuple[Floats, Floats, Floats]]:
-    """Return for each sheet line its skin points, directions and tips at every level, all lines at once."""
+    """Return for each run's line its skin points, directions and tips at every level, all lines at once."""
     ends, unit, skin, normal, directions = _stood(lines, chart, surface, machine)
     finer = [_finer(*pair) for pair in zip(lines, np.split(directions, ends), strict=True)]
     if any(len(new) > len(old) for new, old in zip(finer, lines, strict=True)):
@@ -219,6 +234,7 @@ def _lay(
         return rules.rind_step_mm + (through - rules.rind_step_mm) * shares[level]
 
     tips = tips_at_depth(surface, skin, normal, directions, wanted, len(shares))
+    tips = _over_tabs(np.concatenate(finer)[:, 2], surface, skin, normal, directions, tips, wall, rules)
     return [
         (s, d, t)
         for s, d, t in zip(
@@ -227,12 +243,39 @@ def _lay(
     ]
 
 
+def _over_tabs(
+    raised: Floats,
+    surface: Surface,
+    skin: Floats,
+    normal: Floats,
+    directions: Floats,
+    tips: Floats,
+    wall: Wall,
+    rules: Rules,
+) -> Floats:
+    """Return the tips with those levels lifted that would cut into a tab."""
+    at = np.flatnonzero(raised > 0)
+    if not len(at):
+        return tips
+
+    def standing(foot: Floats, _: Ints) -> Floats:
+        thick = wall_at(wall, foot)
+        return thick - tab_height_mm(thick, rules)
+
+    top = tips_at_depth(surface, skin[at], normal[at], directions[at], standing, 1)
+    deep = np.sum((skin[at] - tips[:, at]) * directions[at], axis=2)
+    over = np.maximum(deep - np.sum((skin[at] - top) * directions[at], axis=2), 0.0)
+    lifted = tips.copy()
+    lifted[:, at] += (raised[at] * over)[..., None] * directions[at]
+    return lifted
+
+
 def _stood(
     lines: Sequence[Floats], chart: Chart, surface: Surface, machine: Machine
 ) -> tuple[Ints, Floats, Floats, Floats, Floats]:
     """Return where the lines end, and rays, skin points, normals and the cutter's directions, all in one."""
     ends = np.cumsum([len(line) for line in lines])[:-1]
-    unit = unit_of(*to_sphere(chart, np.concatenate(lines)))
+    unit = unit_of(*to_sphere(chart, np.concatenate(lines)[:, :2]))
     skin = points_at(surface, unit)
     normal = normals_at(surface, unit)
     return ends, unit, skin, normal, cutter_directions(machine, skin + surface.origin_seat_mm, normal)
@@ -460,37 +503,3 @@ def _overcut_findings(passes: Sequence[CutPass], rules: Rules) -> list[Finding]:
         for one in passes
         if one.along_centre and one.overcut_mm > rules.outline_tolerance_mm
     ]
-
-
-def _slug_findings(openings: Sequence[Region], metric: SkinMetric, cutter: Cutter) -> list[Finding]:
-    """Tell the openings whose middle comes free in one large piece, so that a person catches it."""
-    scale = mean_scale(metric)
-    sizes = {r.name: _longest_mm(r.polygon.buffer(-cutter.diameter_mm / scale)) * scale for r in openings}
-    large = {name: size for name, size in sizes.items() if size > _LOOSE_SLUG_MM}
-    if not large:
-        return []
-    name, size = max(large.items(), key=lambda pair: pair[1])
-    return [
-        Finding(
-            Severity.NOTE,
-            "loose slug",
-            f"{len(large)} slug{'s' if len(large) > 1 else ''} longer than {_LOOSE_SLUG_MM:.0f} mm "
-            f"come{'s' if len(large) == 1 else ''} free, the longest {size:.0f} mm ({name})",
-            "stop and isolate the machine before reaching in to take them out",
-            place=name,
-            measured=size,
-            allowed=_LOOSE_SLUG_MM,
-            unit="mm",
-        )
-    ]
-
-
-def _longest_mm(shape: shapely.Geometry) -> float:
-    return max(
-        (
-            float(np.hypot(*(np.array(p.bounds[2:]) - p.bounds[:2])))
-            for p in shapely.get_parts(shape)
-            if isinstance(p, Polygon)
-        ),
-        default=0.0,
-    )

@@ -184,7 +184,7 @@ def prepare(
         poses, machine, cutters, header, tuple(p.name for p in passes), _notes(findings)
     )
     step("virtual cut")
-    wanted = wanted_cut(layers, chart, floor)
+    wanted = wanted_cut(layers, chart, floor, passes)
     read = read_programs([text for _, text in programs], machine)
     cut = virtual_cut(read, machine, tuple(cutters), surface, wall, wanted, rules)
     findings = _unless_refused(findings + cut.findings)
@@ -435,7 +435,12 @@ def _on_other(
 
 
 def _stride(one: CutPass) -> int:
-    """Return of how many points one is enough for the time on another machine; few points all count."""
+    """Return of how many points one is enough for the time on another machine; few points all count.
+
+    So do those of rings, whose points are far apart for their size, and of lines that rise over tabs.
+    """
+    if one.phase is Phase.OPENING and (not one.closed or len(one.tabs)):
+        return 1
     step = _OPEN_THIN if one.phase is Phase.OPENING else _THIN
     return step if len(one.skin_work_mm) >= _MANY_POINTS else 1
 
@@ -452,7 +457,9 @@ def _thinned(one: CutPass) -> CutPass:
     )
 
 
-def wanted_cut(layers: Layers, chart: Chart, floor: ReliefFloor | None) -> WantedCut:
+def wanted_cut(
+    layers: Layers, chart: Chart, floor: ReliefFloor | None, passes: Sequence[CutPass]
+) -> WantedCut:
     """Return what the virtual cut is judged against; a shave is a relief of one depth."""
     cut = [r for r in layers.regions if r.treatment in (Treatment.OPENING, Treatment.SHAVE)]
     outlines = [
@@ -467,6 +474,7 @@ def wanted_cut(layers: Layers, chart: Chart, floor: ReliefFloor | None) -> Wante
         relief_longitude_rad=floor.longitude_rad if floor else None,
         relief_latitude_rad=floor.latitude_rad if floor else None,
         relief_depth_mm=floor.depth_mm if floor else None,
+        tabs=np.concatenate([np.zeros((0, 4)), *(one.tabs.reshape(-1, 4) for one in passes)]),
     )
 
 

@@ -427,14 +427,14 @@ class CutPass:
     overcut_mm: float = 0.0  # how far the cut goes beyond the region where the cutter does not fit
     after: tuple[int, ...] = ()  # indices of passes that must be cut before this one
     reasons: tuple[str, ...] = ()  # why, one for each of `after`
-    tabs: Floats = field(default_factory=lambda: np.zeros((0, 6)))
-    """(k, 6) places where the last levels rise: skin point [mm], half of how long all of it is raised, half of
-    how long some of it is, and how much of the wall is left standing [mm]."""
+    tabs: Floats = field(default_factory=lambda: np.zeros((0, 1, 4)))
+    """(k, m, 4) where the last levels rise to leave tabs: places of the skin along each of them and how much
+    of the wall is left standing there, not a number on the flanks [mm]."""
 
     def __post_init__(self) -> None:
         _freeze(
             self,
-            tabs=(self.tabs, np.float64, (None, 6)),
+            tabs=(self.tabs, np.float64, (None, None, 4)),
             skin_work_mm=(self.skin_work_mm, np.float64, (None, 3)),
             directions=(self.directions, np.float64, (None, 3)),
             tips_work_mm=(self.tips_work_mm, np.float64, (None, None, 3)),
@@ -562,7 +562,7 @@ class WantedCut:
     relief_longitude_rad: Floats | None = None  # (w,) grid of the wanted floor, if there is a relief
     relief_latitude_rad: Floats | None = None  # (h,)
     relief_depth_mm: Floats | None = None  # (h, w) wanted depth along the ray; nan = not cut
-    tabs: Floats | None = None  # (k, 6) where wall is to be left standing, as in `CutPass`
+    tabs: Floats | None = None  # (n, 4) where wall is to be left standing, as in `CutPass`
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -32,6 +32,7 @@ from engine.records import (
     Ints,
     Machine,
     Order,
+    Phase,
     Rules,
     Severity,
     Surface,
@@ -308,15 +309,19 @@ def _run_pass(
     above = one.skin_work_mm[way[0]] + rules.approach_mm * directions[0]
     rows.add(above[None], directions[:1], cutter.feed_mm_per_min, index)
     before = one.skin_work_mm[way]
+    ramped = not cutter.centre_cutting and len(way) > 1
     for number, feed in enumerate(one.feeds_mm_per_min):
-        turned = not one.closed and number % 2 == 1  # an open pass goes to and fro
-        level, lean = (tips[number, ::-1], directions[::-1]) if turned else (tips[number], directions)
-        if one.closed and not cutter.centre_cutting:
+        level, lean = tips[number], directions
+        if not one.closed and not ramped and number % 2 == 1:  # an open pass goes to and fro
+            level, lean = level[::-1], lean[::-1]
+        if ramped:
             _sink(rows, before, level, lean, cutter, index)
+            if not one.closed:  # down on the way there, the level on the way back
+                level, lean = level[::-1], lean[::-1]
         else:
             rows.add(level[:1], lean[:1], cutter.plunge_mm_per_min, index)
-        rows.add(level[1:], lean[1:], feed, index)
-        before = level
+        rows.add(level[1:], lean[1:], _slower_downwards(level, lean, feed, cutter, one.phase), index)
+        before = level if one.closed else level[::-1]
     last = rows.tips[-1][-1]
     last_lean = rows.directions[-1][-1]
     rows.add(onto_shell(last, last_lean, shell_mm)[None], last_lean[None], np.inf, -1)
@@ -326,6 +331,15 @@ def _sink(rows: _Rows, before: Floats, level: Floats, lean: Floats, cutter: Cutt
     """Sink from one level to the next along the way, for a cutter that must not plunge."""
     share = np.linspace(0.0, 1.0, len(level))[:, None]
     rows.add(before + (level - before) * share, lean, cutter.plunge_mm_per_min, index)
+
+
+def _slower_downwards(level: Floats, lean: Floats, feed: float, cutter: Cutter, phase: Phase) -> Floats:
+    """Return the feed of each move along a level; beside a tab it goes down more than along: a plunge."""
+    step = np.diff(level, axis=0)
+    down = -np.sum(step * lean[1:], axis=1)
+    along = np.linalg.norm(step + down[:, None] * lean[1:], axis=1)
+    steep = (down > along) & (phase is Phase.OPENING)
+    return np.where(steep, min(feed, cutter.plunge_mm_per_min), feed)
 
 
 def _vertices(one: CutPass, entry: int, backwards: bool) -> Ints:

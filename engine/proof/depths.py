@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     pass
 
 _FOOT_SETTLED = 2e-4  # change of a foot's direction [-]: a fiftieth of a millimetre on the skin
+_BESIDE_TAB_MM = 1.2
 _SQUARE = math.radians(1.0)  # a shank this little off the ray touches no wall that the ball does not
 
 
@@ -114,11 +115,34 @@ def opening_depths(
     own_depth, own_foot = _foot(surface, tip, leaving)
     near_off = near_depth - wall_at(wall, near_foot)
     own_off = own_depth - wall_at(wall, own_foot)
-    error = np.minimum(np.abs(near_off - rules.overshoot_mm), np.abs(own_off - rules.overshoot_mm))
+    skin = leaving * radius_at(surface, leaving)[:, None]
+    asked, judged = _asked_over_tabs(design.tabs, skin, rules.overshoot_mm)
+    error = np.minimum(np.abs(near_off - asked), np.abs(own_off - asked))[judged]
+    at, through = at[judged], (asked > 0)[judged]
     return (
         Errors(error, lon[at], lat[at], region[at]),
-        Errors(-near_off, lon[at], lat[at], region[at]),
+        Errors(-near_off[judged][through], lon[at[through]], lat[at[through]], region[at[through]]),
     )
+
+
+def _asked_over_tabs(tabs: Floats, skin: Floats, overshoot_mm: float) -> tuple[Floats, Bools]:
+    """Return how far past the inner wall tips must go, and where that can be judged.
+
+    Over a tab they stop short of it by its height; on its flanks, and a little way to both sides of them,
+    they are on their way.
+    """
+    from scipy.spatial import cKDTree
+
+    asked, judged = np.full(len(skin), overshoot_mm), np.ones(len(skin), bool)
+    if not len(tabs) or not len(skin):
+        return asked, judged
+    flank = np.isnan(tabs[:, 3])
+    away, near = cKDTree(tabs[:, :3]).query(skin, distance_upper_bound=_BESIDE_TAB_MM)
+    over = np.isfinite(away)
+    asked[over] = -tabs[np.asarray(near, np.int64)[over], 3]
+    by_flank, _ = cKDTree(tabs[flank, :3]).query(skin, distance_upper_bound=_BESIDE_TAB_MM)
+    judged = ~np.isfinite(by_flank)
+    return asked, judged
 
 
 def shave_depths(grid: Grid, cut: Cut, design: Design, reaches: Sequence[Reach], rules: Rules) -> Errors:

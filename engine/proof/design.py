@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from engine.frames import near_longitude, unit_of
+from engine.frames import lonlat_of, near_longitude, unit_of
 from engine.proof.grid import Grid, grown_mask, nodes_across
 from engine.proof.outlines import Line, filled_nodes, held_by, line_on, near_middle, rings_of
 from engine.records import (
@@ -25,6 +25,8 @@ from engine.wall import wall_at
 
 if TYPE_CHECKING:
     from shapely import Polygon
+
+_TAB_REACH_MM = 7.0  # from a tab's line to its farthest edge: half of the widest cutter and a little
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +66,8 @@ class Design:
     relief_step: tuple[int, int]  # rows and columns of the grid in one step of the wanted depth's own
     wall: Floats  # (h, w) along the ray
     asked: Floats  # (h, w) depth along the ray [mm], openings to the inner wall
+    tabs: Floats  # (n, 4) where wall is left standing to be cut by hand, as in `CutPass`
+    at_tabs: Bools  # (h, w) where it is
 
     @property
     def allowed(self) -> Bools:
@@ -83,7 +87,22 @@ def design_on(surface: Surface, wall: Wall, grid: Grid, wanted: WantedCut, rules
     thick = _wall_on(grid, wall) / grid.upright
     asked = np.where(shaves.inside >= 0, rules.shave_depth_mm / grid.upright, relief)
     asked = np.where(openings.inside >= 0, thick, asked)
-    return Design(grid, openings, shaves, keeps, relief, mask, step, thick, asked)
+    tabs = np.zeros((0, 4)) if wanted.tabs is None else np.asarray(wanted.tabs, float)
+    return Design(
+        grid, openings, shaves, keeps, relief, mask, step, thick, asked, tabs, _nodes_of(grid, tabs)
+    )
+
+
+def _nodes_of(grid: Grid, tabs: Floats) -> Bools:
+    """Return the nodes near places of tabs, as far as a cutter's edge may stand from them."""
+    found = np.zeros(grid.radius.shape, bool)
+    if not len(tabs):
+        return found
+    row, column = (np.rint(place).astype(np.int64) for place in grid.place(*lonlat_of(tabs[:, :3])))
+    row = np.clip(row, 0, len(grid.lat) - 1)
+    column = column % len(grid.lon) if grid.full else np.clip(column, 0, len(grid.lon) - 1)
+    found[row, column] = True
+    return grown_mask(grid, found, *nodes_across(grid, _TAB_REACH_MM))
 
 
 def _relief_on(grid: Grid, wanted: WantedCut) -> tuple[Floats, Bools, tuple[int, int]]:

@@ -166,8 +166,9 @@ def _judge(
     openings, shaves = design.openings, design.shaves
     in_open = openings.inside >= 0
     filled = np.where(loose_parts(grid, cut.edge_deep >= 0, in_open), -step, cut.edge_deep)
-    through = (cut.edge_deep < 0) & (cut.depth >= design.wall)
-    fallen = loose_parts(grid, ~through, in_open)
+    # tabs are cut by hand before anybody looks
+    through = (cut.edge_deep < 0) & ((cut.depth >= design.wall) | design.at_tabs)
+    fallen = loose_parts(grid, ~through, in_open) | (through & design.at_tabs)
     depth = np.where(fallen, np.maximum(cut.depth, design.wall + rules.overshoot_mm), cut.depth)
     edge = np.where(fallen, np.minimum(cut.edge, -step), cut.edge)
 

@@ -91,7 +91,7 @@ def test_job_json_comes_back(job, tmp_path):
         "turn_deg": 0.0,
         "mirror": False,
     }
-    assert sorted(row["pass"] for row in read["operations"]) == ["opening 1 outline", "opening 2 outline"]
+    assert sorted(row["pass"] for row in read["operations"]) == ["opening 1 pocket", "opening 2 pocket"]
     seconds = read["seconds"]
     assert seconds["total"] == pytest.approx(
         seconds["cutting"] + seconds["travel"] + seconds["changes"], abs=0.2

@@ -231,7 +231,7 @@ def test_a_rotary_axis_that_turns_the_other_way_is_found(letter_job):
     """The same program on a machine whose C turns the other way cuts a mirrored F: refused as mirrored."""
     job = letter_job
     read = read_programs([text for _, text in job.programs], job.machine)
-    wanted = wanted_cut(job.layers, job.chart, None)
+    wanted = wanted_cut(job.layers, job.chart, None, job.passes)
     same = virtual_cut(read, job.machine, job.cutters, job.surface, job.wall, wanted, RULES)
     assert not [f for f in same.findings if f.severity is Severity.REFUSE]
     wrong = turned_round(job.machine, "C")

@@ -25,7 +25,7 @@ from engine.rules import rules_for
 from seed_demo.fleet import cutters_file, machine_files
 
 R, TIP = 70.0, 1.0
-RULES = rules_for("foam")
+RULES = rules_for("foam", pocket_stepover=0)
 CUTTERS = read_cutters(cutters_file(), "cutters.json")
 MACHINES = {name: read_machine(text, name) for name, text in machine_files().items()}
 SQUARES = (
@@ -94,7 +94,7 @@ def test_a_dry_run_cuts_nothing(squares):
     """The virtual cut of a dry run leaves the skin whole, were the spindle to turn or not."""
     read, _, _ = read_back(squares, dry_run(squares))
     spun = replace(read, spindle_rpm=np.full(len(read.axes), 12000.0))
-    wanted = wanted_cut(squares.layers, squares.chart, None)
+    wanted = wanted_cut(squares.layers, squares.chart, None, squares.passes)
     for one in (read, spun):
         cut = virtual_cut(one, squares.machine, CUTTERS, squares.surface, squares.wall, wanted, RULES)
         assert cut.depth_mm.max() == 0
@@ -116,7 +116,7 @@ def test_a_resumed_program_cuts_the_rest_and_nothing_before(squares):
     regions = list(dict.fromkeys(order))
     programs = resumed(squares, regions[1])
     read, _, _ = read_back(squares, programs)
-    wanted = wanted_cut(squares.layers, squares.chart, None)
+    wanted = wanted_cut(squares.layers, squares.chart, None, squares.passes)
     cut = virtual_cut(read, squares.machine, CUTTERS, squares.surface, squares.wall, wanted, RULES)
     open_ = {}
     for name, outline in zip(wanted.names, wanted.outlines, strict=True):

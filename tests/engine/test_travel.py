@@ -21,7 +21,7 @@ from engine.travel import link, onto_shell, shell_radius_mm
 from seed_demo.fleet import cutters_file, machine_files
 
 R = 70.0
-RULES = Rules(kind="foam")
+RULES = Rules(kind="foam", pocket_stepover=0, tab_width_mm=0)  # outlines alone: slugs have tests of their own
 SPHERE = surface_of(lambda d: np.full(d.shape[:-1], R))
 CUTTERS = read_cutters(cutters_file(), "cutters")
 MACHINES = {name: read_machine(text, name) for name, text in machine_files().items()}

@@ -159,5 +159,6 @@ def test_a_table_that_turns_the_wrong_way_is_always_caught(name, foot, height, l
             for a in machine.axes]  # fmt: skip
     rewired = replace(machine, axes=tuple(axes))
     read = read_programs([text for _, text in job.programs], rewired)
-    cut = virtual_cut(read, rewired, CUTTERS, job.surface, wall, wanted_cut(layers, job.chart, None), rules)
+    wanted = wanted_cut(layers, job.chart, None, job.passes)
+    cut = virtual_cut(read, rewired, CUTTERS, job.surface, wall, wanted, rules)
     assert [f for f in cut.findings if f.severity is Severity.REFUSE]
