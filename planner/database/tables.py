@@ -712,7 +712,16 @@ class MachineReport(Recorded, Base):
     """What a controller sent, as it came; a report that is sent again counts once."""
 
     __tablename__ = "machine_reports"
-    __table_args__ = (UniqueConstraint("machine_id", "event"),)
+    __table_args__ = (
+        UniqueConstraint("machine_id", "event"),
+        Index("ix_machine_reports_machine_id_happened_at", "machine_id", "happened_at"),
+        Index(
+            "ix_machine_reports_waits",
+            "machine_id",
+            sqlite_where=text("waits"),
+            postgresql_where=text("waits"),
+        ),
+    )
 
     machine_id: Mapped[int] = mapped_column(ForeignKey("machines.id"))
     event: Mapped[str] = mapped_column(String(80))  # the controller's own number of the report
@@ -721,6 +730,7 @@ class MachineReport(Recorded, Base):
     job_id: Mapped[int | None] = mapped_column(ForeignKey("jobs.id"), index=True)
     said: Mapped[dict[str, Any]] = mapped_column(default=dict)
     answer: Mapped[str] = mapped_column(Text, default="")  # what was made of it
+    waits: Mapped[bool] = mapped_column(default=False, server_default=text("false"))  # for one still missing
 
 
 class RunMark(Recorded, Corrected, Base):

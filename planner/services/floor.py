@@ -244,7 +244,12 @@ def finish(db: Session, run_id: int, *, by: str, at: datetime) -> tables.Run:
     at : datetime
         When [-].
     """
-    run = _ended(db, run_id, RunOutcome.FINISHED, at)
+    return finish_run(db, _open_run(db, run_id), by=by, at=at)
+
+
+def finish_run(db: Session, run: tables.Run, *, by: str, at: datetime) -> tables.Run:
+    """End an open run as finished, see `finish`."""
+    _end(db, run, RunOutcome.FINISHED, at)
     run.job.state = JobState.CUT
     run.workpiece.state = WorkpieceState.CUT
     _write_off(db, run, by, at)
@@ -268,7 +273,12 @@ def stop(db: Session, run_id: int, *, by: str, at: datetime, resume_from: str = 
     resume_from : str
         The first pass that is not cut whole, as the sheet names it; empty = not known [-].
     """
-    run = _ended(db, run_id, RunOutcome.STOPPED, at)
+    return stop_run(db, _open_run(db, run_id), resume_from, by=by, at=at)
+
+
+def stop_run(db: Session, run: tables.Run, resume_from: str, *, by: str, at: datetime) -> tables.Run:
+    """End an open run as broken off, see `stop`."""
+    _end(db, run, RunOutcome.STOPPED, at)
     run.job.state = JobState.PREPARED
     run.resume_from = resume_from.strip()[:120]
     where = f" before {run.resume_from}" if run.resume_from else ""
@@ -298,8 +308,15 @@ def lost_sight(
     resume_from : str
         The pass it was last seen in, as the sheet names it; empty = not known [-].
     """
+    return lose_run(db, _open_run(db, run_id), reason, resume_from, by=by, at=at)
+
+
+def lose_run(
+    db: Session, run: tables.Run, reason: str, resume_from: str, *, by: str, at: datetime
+) -> tables.Run:
+    """End an open run of which nobody knows how far it came, see `lost_sight`."""
     reason = name_of(reason, "reason", 200)
-    run = _ended(db, run_id, RunOutcome.UNKNOWN, at)
+    _end(db, run, RunOutcome.UNKNOWN, at)
     run.job.state = JobState.PREPARED
     run.resume_from = resume_from.strip()[:120]
     words = f"job {run.job_id} on {run.machine.name}: unknown - inspect ({reason})"
@@ -324,10 +341,14 @@ def scrap(db: Session, run_id: int, reason: str, *, by: str, at: datetime) -> ta
     at : datetime
         When [-].
     """
+    return scrap_run(db, _open_run(db, run_id), reason, by=by, at=at)
+
+
+def scrap_run(db: Session, run: tables.Run, reason: str, *, by: str, at: datetime) -> tables.Run:
+    """End an open run whose piece is lost, see `scrap`."""
     reason = name_of(reason, "reason", 200)
-    run = _open_run(db, run_id)
     run.scrap_reason = reason
-    run = _ended(db, run_id, RunOutcome.SCRAPPED, at)
+    _end(db, run, RunOutcome.SCRAPPED, at)
     run.workpiece.state = WorkpieceState.SCRAPPED
     release_piece(db, run.job)
     words = f"piece {run.workpiece.number} scrapped on {run.machine.name}: {reason}"
@@ -408,13 +429,11 @@ def _open_pause(db: Session, run_id: int) -> tables.Pause | None:
     return db.scalar(select(tables.Pause).where(tables.Pause.run_id == run_id, tables.Pause.end_at.is_(None)))
 
 
-def _ended(db: Session, run_id: int, outcome: RunOutcome, at: datetime) -> tables.Run:
-    run = _open_run(db, run_id)
+def _end(db: Session, run: tables.Run, outcome: RunOutcome, at: datetime) -> None:
     paused = _open_pause(db, run.id)
     if paused is not None:
         paused.end_at = max(at, paused.start_at)
     run.ended_at, run.outcome = max(at, run.started_at), outcome
-    return run
 
 
 def _write_off(db: Session, run: tables.Run, by: str, at: datetime) -> None:

@@ -1,7 +1,9 @@
 """What did a controller report? Each report is kept once as it came, in any order, late or twice.
 
-Where a report fits what is known, the run it speaks of is opened, paused or ended as a person would; where it
-does not, it is kept and the answer says so. A report never starts or stops anything.
+Where a report fits what is known, the run it speaks of is opened, paused or ended as a person would. A start
+or an end that does not fit yet waits for the one that is missing; pauses are read anew from all reports of
+their run whenever one comes. So the records end up the same in whatever order reports came. A report never
+starts or stops anything.
 """
 
 from __future__ import annotations
@@ -11,18 +13,25 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
-from planner.database.states import JobState, ReportKind
+from planner.database.states import JobState, ReportKind, RunMarkKind, RunOutcome
 from planner.errors import PlannerError, Refused
 from planner.services import floor
+from planner.services.changes import note
 from planner.services.common import instant_of, name_of, word_of
 
-_MOST = 1000
-_SKEW = timedelta(minutes=2)
+MOST = 1000
+SKEW = timedelta(minutes=2)
+"""A clock farther off than this is told; common practice."""
 _STARTABLE = (JobState.CHOSEN, JobState.PREPARED)
+_FRAME = (ReportKind.START, ReportKind.END)
+_STANDING = (ReportKind.PAUSE, ReportKind.RESUME)
+_INSIDE = (*_STANDING, ReportKind.FAULT)
+_READ_ANEW = "read anew: a report that came late says otherwise"
+_MOST_WAITING = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +55,12 @@ class Answer:
 
 
 def take_reports(
-    db: Session, token: tables.MachineToken, reports: Sequence[Report], *, at: datetime
+    db: Session,
+    token: tables.MachineToken,
+    reports: Sequence[Report],
+    *,
+    at: datetime,
+    clock: datetime | None = None,
 ) -> tuple[Answer, ...]:
     """Keep a controller's reports, all or none; those that were kept before are left as they are.
 
@@ -60,108 +74,344 @@ def take_reports(
         1000 at most [-].
     at : datetime
         When they came [-].
+    clock : datetime, optional
+        What the controller's own clock showed when it sent them [-].
     """
-    if len(reports) > _MOST:
-        raise Refused(f"{len(reports)} reports came at once, expected {_MOST} at most")
+    by = f"{token.machine.name}, {token.name}"[:120]
+    return keep_reports(db, token.machine_id, reports, by=by, at=at, clock=clock)
+
+
+def keep_reports(
+    db: Session,
+    machine_id: int,
+    reports: Sequence[Report],
+    *,
+    by: str,
+    at: datetime,
+    clock: datetime | None = None,
+) -> tuple[Answer, ...]:
+    """Keep reports of a machine's controller, whoever brought them.
+
+    Parameters
+    ----------
+    db : Session
+        An open unit of work [-].
+    machine_id : int
+        The machine [-].
+    reports : sequence of Report
+        1000 at most [-].
+    by : str
+        The controller, or who read its log [-].
+    at : datetime
+        When they came [-].
+    clock : datetime, optional
+        What the controller's own clock showed when it sent them [-].
+    """
+    _refuse_unclear(reports)
+    row = tables.MachineReport
+    events = [report.event for report in reports]
+    known = set(db.scalars(select(row.event).where(row.machine_id == machine_id, row.event.in_(events))))
+    fresh: dict[str, tables.MachineReport] = {}
+    jobs = _known_jobs(db, {report.job_id for report in reports if report.job_id is not None})
+    for report in reports:
+        if report.event not in known and report.event not in fresh:
+            fresh[report.event] = row(
+                machine_id=machine_id,
+                event=report.event,
+                kind=report.kind,
+                happened_at=report.happened_at,
+                job_id=report.job_id if report.job_id in jobs else None,
+                said=dict(report.said or {}),
+                answer="kept",
+                waits=False,
+                recorded_by=by,
+                recorded_at=at,
+            )
+    db.add_all(fresh.values())
+    db.flush()
+    _Fitting(db, machine_id, jobs, by, at).fit(list(fresh.values()))
+    _tell_clock(db, machine_id, fresh.values(), clock, at, by)
+    db.flush()
+    out, first = [], set(fresh)
+    for report in reports:
+        new = report.event in first
+        first.discard(report.event)  # the same event twice in one letter counts once
+        out.append(Answer(report.event, new, fresh[report.event].answer if new else "was kept before"))
+    return tuple(out)
+
+
+def _refuse_unclear(reports: Sequence[Report]) -> None:
+    if len(reports) > MOST:
+        raise Refused(f"{len(reports)} reports came at once, expected {MOST} at most")
     for report in reports:
         word_of(ReportKind, report.kind, "kind")
         name_of(report.event, "event", 80)
         instant_of(report.happened_at, "time of the report")
-    row = tables.MachineReport
-    known = set(
-        db.scalars(
-            select(row.event).where(
-                row.machine_id == token.machine_id, row.event.in_([r.event for r in reports])
-            )
-        )
+
+
+def _known_jobs(db: Session, numbers: set[int]) -> dict[int, tables.Job]:
+    if not numbers:
+        return {}
+    return {job.id: job for job in db.scalars(select(tables.Job).where(tables.Job.id.in_(numbers)))}
+
+
+def _tell_clock(
+    db: Session,
+    machine_id: int,
+    fresh: Any,
+    clock: datetime | None,
+    at: datetime,
+    by: str,
+) -> None:
+    """Add to the answers by how much the controller's clock is off, and note it once a day."""
+    rows = list(fresh)
+    if not rows:
+        return
+    ahead = (
+        instant_of(clock, "clock") - at if clock is not None else max(one.happened_at for one in rows) - at
     )
-    by = f"{token.machine.name}, {token.name}"[:120]
-    answers: dict[str, Answer] = {}
-    for report in sorted(reports, key=lambda r: r.happened_at):
-        if report.event in known:
-            answers[report.event] = Answer(report.event, False, "was kept before")
-            continue
-        known.add(report.event)
-        told = _made_of(db, token.machine_id, report, by, at)
-        skew = report.happened_at - at
-        if skew > _SKEW:
-            told += f"; the controller's clock is {skew.total_seconds() / 60:.0f} min ahead"
-        db.add(
-            row(
-                machine_id=token.machine_id,
-                event=report.event,
-                kind=report.kind,
-                happened_at=report.happened_at,
-                job_id=_known_job(db, report.job_id),
-                said=dict(report.said or {}),
-                answer=told,
-                recorded_by=by,
-                recorded_at=at,
-            )
-        )
-        answers[report.event] = Answer(report.event, True, told)
-    db.flush()
-    return tuple(answers[report.event] for report in reports)
-
-
-def _known_job(db: Session, job_id: int | None) -> int | None:
-    return job_id if job_id is not None and db.get(tables.Job, job_id) is not None else None
-
-
-def _made_of(db: Session, machine_id: int, report: Report, by: str, at: datetime) -> str:
-    """Carry a report out where it fits, and return what was made of it, in words."""
-    run = db.scalar(
-        select(tables.Run).where(tables.Run.machine_id == machine_id, tables.Run.ended_at.is_(None))
+    if abs(ahead) <= SKEW or (clock is None and ahead < SKEW):
+        return  # without the clock itself a report that is old is late, not slow
+    minutes = ahead.total_seconds() / 60
+    words = f"the controller's clock is {abs(minutes):.0f} min {'ahead' if minutes > 0 else 'behind'}"
+    for one in rows:
+        if clock is not None or one.happened_at - at > SKEW:
+            one.answer += f"; {words}"
+    machine = db.get(tables.Machine, machine_id)
+    about = f"machine {machine.name if machine else machine_id}"
+    change = tables.Change
+    told = select(change.id).where(
+        change.kind == "clock", change.about == about, change.recorded_at > at - timedelta(days=1)
     )
-    try:
-        match ReportKind(report.kind):
-            case ReportKind.START:
-                return _started(db, machine_id, run, report, by, at)
-            case ReportKind.PAUSE if run is not None:
-                words = str((report.said or {}).get("reason") or "reported by the controller")[:200]
-                floor.pause(db, run.id, words, by=by, at=report.happened_at)
-                return f"job {run.job_id} is paused"
-            case ReportKind.RESUME if run is not None:
-                floor.resume(db, run.id, at=report.happened_at)
-                return f"job {run.job_id} goes on"
-            case ReportKind.END if run is not None and report.happened_at >= run.started_at:
-                return _ended(db, run, report, by)
-            case ReportKind.FAULT | ReportKind.RUN_TIME:
-                return "kept"
-            case _:
-                return "kept; no run that it fits is open"
-    except PlannerError as refusal:
-        return f"kept; {refusal}"
+    if db.scalar(told.limit(1)) is None:
+        note(db, "clock", f"{about}: {words}", by=by, at=at, about=about)
 
 
-def _started(
-    db: Session, machine_id: int, run: tables.Run | None, report: Report, by: str, at: datetime
-) -> str:
-    if run is not None:
-        return f"kept; job {run.job_id} is reported running already"
-    job = db.get(tables.Job, report.job_id) if report.job_id else None
-    if job is None or job.workpiece_id is None or job.state not in _STARTABLE:
-        return "kept; no job that can be running is named, so no run is opened"
-    preparation = floor.preparation_for(db, job.id, machine_id)
-    db.add(
-        tables.Run(
+class _Fitting:
+    """Fits reports into the runs of one machine."""
+
+    def __init__(
+        self, db: Session, machine_id: int, jobs: dict[int, tables.Job], by: str, at: datetime
+    ) -> None:
+        self.db, self.machine_id, self.jobs, self.by, self.at = db, machine_id, jobs, by, at
+        self.run = db.scalar(
+            select(tables.Run).where(tables.Run.machine_id == machine_id, tables.Run.ended_at.is_(None))
+        )
+        self.touched: dict[int, tables.Run] = {}
+
+    def fit(self, fresh: list[tables.MachineReport]) -> None:
+        """Open, pause and end runs as the reports say, those that waited included."""
+        frame = [one for one in fresh if one.kind in _FRAME]
+        if frame:
+            row = tables.MachineReport
+            waiting = self.db.scalars(
+                select(row)
+                .where(row.machine_id == self.machine_id, row.waits)
+                .order_by(row.happened_at, row.id)
+                .limit(_MOST_WAITING)
+            ).all()
+            frame = sorted({*frame, *waiting}, key=lambda one: (one.happened_at, one.id))
+            self._fit_frame(frame)
+        for one in fresh:
+            if one.kind in _INSIDE:
+                self._fit_inside(one)
+        for run in self.touched.values():
+            self._read_inside(run)
+
+    # --- starts and ends -------------------------------------------------------------------------
+
+    def _fit_frame(self, frame: list[tables.MachineReport]) -> None:
+        taken: set[int] = set()
+        held_back = False  # an earlier start waits: what follows may be its own
+        for place, one in enumerate(frame):
+            if one.id in taken:
+                continue
+            one.waits = False
+            try:
+                if one.kind == ReportKind.START:
+                    end = self._end_of(frame[place + 1 :])
+                    one.answer, one.waits, used = self._start(one, end)
+                    held_back = held_back or one.waits
+                    if used and end is not None:
+                        taken.add(end.id)
+                else:
+                    one.answer, one.waits = self._end(one, held_back)
+            except PlannerError as refusal:
+                one.answer = f"kept; {refusal}"
+
+    @staticmethod
+    def _end_of(later: Sequence[tables.MachineReport]) -> tables.MachineReport | None:
+        """Return the end that comes next, where no start lies between."""
+        return later[0] if later and later[0].kind == ReportKind.END else None
+
+    def _start(self, one: tables.MachineReport, end: tables.MachineReport | None) -> tuple[str, bool, bool]:
+        """Return what was made of a start, whether it waits, and whether its end was used with it."""
+        job = self.jobs.get(one.job_id or 0) or (self.db.get(tables.Job, one.job_id) if one.job_id else None)
+        if self.run is not None and self.run.started_at <= one.happened_at:
+            if self.run.job_id == one.job_id and self.run.started_at == one.happened_at:
+                return f"kept; job {self.run.job_id} is reported running already", False, False
+            return f"kept; job {self.run.job_id} is reported running already; waits for its end", True, False
+        if job is None or job.workpiece_id is None or job.state not in _STARTABLE:
+            return "kept; no job that can be running is named, so no run is opened", False, False
+        if self.run is None:
+            self.run = self._opened(job, one, None)
+            return f"job {job.id} is reported running; its six checks were not ticked here", False, False
+        if end is None or end.happened_at > self.run.started_at:
+            return (
+                f"kept; job {self.run.job_id} began later and is running; waits for its own end",
+                True,
+                False,
+            )
+        past = self._opened(job, one, end)
+        end.answer, end.waits = self._took_effect(past, end), False
+        return f"job {job.id} had been running before, as was reported late", False, True
+
+    def _opened(
+        self, job: tables.Job, start: tables.MachineReport, end: tables.MachineReport | None
+    ) -> tables.Run:
+        preparation = floor.preparation_for(self.db, job.id, self.machine_id)
+        run = tables.Run(
             job_id=job.id,
-            machine_id=machine_id,
+            machine_id=self.machine_id,
             workpiece_id=job.workpiece_id,
             preparation_id=preparation.id if preparation else None,
-            started_at=report.happened_at,
-            recorded_by=by,
-            recorded_at=at,
+            started_at=start.happened_at,
+            ended_at=None if end is None else end.happened_at,
+            outcome=None if end is None else RunOutcome.STOPPED,
+            recorded_by=self.by,
+            recorded_at=self.at,
         )
-    )
-    job.state = JobState.CUTTING
-    db.flush()
-    return f"job {job.id} is reported running; its six checks were not ticked here"
+        job.state = JobState.CUTTING
+        self.db.add(run)
+        self.db.flush()
+        self.touched[run.id] = run
+        return run
+
+    def _end(self, one: tables.MachineReport, held_back: bool) -> tuple[str, bool]:
+        run = self.run
+        fits = run is not None and one.happened_at >= run.started_at and one.job_id in (None, run.job_id)
+        if run is None or not fits or held_back:
+            return "kept; no run that it fits is open; waits for its start", True
+        self.run = None
+        self.touched[run.id] = run
+        return self._took_effect(run, one), False
+
+    def _took_effect(self, run: tables.Run, one: tables.MachineReport) -> str:
+        """End a run, or one that is over already, as a report says."""
+        said = one.said or {}
+        outcome, reason = str(said.get("outcome", "finished")), str(said.get("reason") or "")
+        seen_in = str(said.get("pass") or "")
+        end: dict[str, Any] = {"by": self.by, "at": one.happened_at}
+        match outcome:
+            case "finished":
+                floor.finish_run(self.db, run, **end)
+                return f"job {run.job_id} is cut"
+            case "scrapped":
+                floor.scrap_run(self.db, run, reason or "reported by the controller", **end)
+                return f"job {run.job_id} is scrapped; it wants another piece"
+            case "unknown":
+                floor.lose_run(self.db, run, reason or "reported by the controller", seen_in, **end)
+                return f"job {run.job_id}: unknown - inspect"
+            case _:
+                floor.stop_run(self.db, run, seen_in, **end)
+                return f"job {run.job_id} is stopped; inspect it and check the datum before going on"
+
+    # --- pauses and faults -----------------------------------------------------------------------
+
+    def _run_at(self, one: tables.MachineReport) -> tables.Run | None:
+        """Return the run that a report speaks of: it was on then, and of the same job where one is named."""
+        run, instant = tables.Run, one.happened_at
+        for near in (self.run, *self.touched.values()):
+            if near is not None and _speaks_of(one.job_id, instant, near):
+                return near
+        asked = [run.machine_id == self.machine_id, run.started_at <= instant]
+        asked.append(or_(run.ended_at.is_(None), run.ended_at >= instant))
+        if one.job_id is not None:
+            asked.append(run.job_id == one.job_id)
+        return self.db.scalar(select(run).where(*asked).order_by(run.started_at.desc()).limit(1))
+
+    def _fit_inside(self, one: tables.MachineReport) -> None:
+        run = self._run_at(one)
+        if run is None:
+            one.answer = "kept; no run that it fits is open; counts when its start comes"
+            return
+        self.touched[run.id] = run
+        if one.kind in _STANDING:
+            told = "is paused" if one.kind == ReportKind.PAUSE else "goes on"
+            one.answer = f"job {run.job_id} {told}"
+
+    def _read_inside(self, run: tables.Run) -> None:
+        """Let pauses and faults of a run be what all reports of it say; people's own are left alone."""
+        row = tables.MachineReport
+        within = [row.machine_id == self.machine_id, row.happened_at >= run.started_at]
+        if run.ended_at is not None:
+            within.append(row.happened_at <= run.ended_at)
+        told = self.db.execute(
+            select(row.kind, row.happened_at, row.said)
+            .where(*within, row.kind.in_(_INSIDE), or_(row.job_id.is_(None), row.job_id == run.job_id))
+            .order_by(row.happened_at, row.id)
+        ).all()
+        faults = {at: _words_of(said) for kind, at, said in told if kind == ReportKind.FAULT}
+        self._read_pauses(run, [one for one in told if one[0] != ReportKind.FAULT])
+        self._read_faults(run, faults)
+
+    def _read_pauses(self, run: tables.Run, told: Sequence[Any]) -> None:
+        pause = tables.Pause
+        there = self.db.scalars(select(pause).where(pause.run_id == run.id)).all()
+        wanted = _pauses_of(told, run.ended_at)
+        if any(one.end_at is None and one.recorded_by != self.by for one in there):
+            wanted = {
+                start: span for start, span in wanted.items() if span[0] is not None
+            }  # one open at most
+        for one in there:
+            if one.recorded_by != self.by:
+                continue
+            if one.start_at in wanted:
+                one.end_at, one.reason = wanted.pop(one.start_at)
+            else:
+                one.void(_READ_ANEW, self.by, self.at)
+        self.db.flush()
+        said = {"run_id": run.id, "recorded_by": self.by, "recorded_at": self.at}
+        self.db.add_all(
+            pause(start_at=start, end_at=end, reason=reason, **said)
+            for start, (end, reason) in wanted.items()
+        )
+
+    def _read_faults(self, run: tables.Run, faults: dict[datetime, str]) -> None:
+        mark = tables.RunMark
+        there = self.db.scalars(
+            select(mark).where(
+                mark.run_id == run.id, mark.kind == RunMarkKind.FAULT, mark.recorded_by == self.by
+            )
+        ).all()
+        for one in there:
+            if faults.pop(one.happened_at, None) is None:
+                one.void(_READ_ANEW, self.by, self.at)
+        said = {"run_id": run.id, "recorded_by": self.by, "recorded_at": self.at}
+        self.db.add_all(
+            mark(kind=RunMarkKind.FAULT, happened_at=at, words=words, **said) for at, words in faults.items()
+        )
 
 
-def _ended(db: Session, run: tables.Run, report: Report, by: str) -> str:
-    if (report.said or {}).get("outcome", "finished") == "finished":
-        floor.finish(db, run.id, by=by, at=report.happened_at)
-        return f"job {run.job_id} is cut"
-    floor.stop(db, run.id, by=by, at=report.happened_at)
-    return f"job {run.job_id} is stopped; inspect it and check the datum before going on"
+def _speaks_of(job_id: int | None, instant: datetime, run: tables.Run) -> bool:
+    within = run.started_at <= instant and (run.ended_at is None or instant <= run.ended_at)
+    return within and job_id in (None, run.job_id)
+
+
+def _words_of(said: Mapping[str, Any] | None) -> str:
+    told = said or {}
+    return str(told.get("words") or told.get("code") or "reported by the controller")[:200]
+
+
+def _pauses_of(told: Sequence[Any], ended_at: datetime | None) -> dict[datetime, tuple[datetime | None, str]]:
+    """Return by start the end and the reason of each pause; one that nothing ends lasts as long as the run."""
+    out: dict[datetime, tuple[datetime | None, str]] = {}
+    open_at: datetime | None = None
+    for kind, instant, said in told:
+        if kind == ReportKind.PAUSE and open_at is None:
+            open_at = instant
+            out[instant] = (ended_at, str((said or {}).get("reason") or "reported by the controller")[:200])
+        elif kind == ReportKind.RESUME and open_at is not None:
+            out[open_at] = (instant, out[open_at][1])
+            open_at = None
+    return out
