@@ -15,13 +15,26 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any, NoReturn
 
 import numpy as np
 
 from engine.errors import BadInput
 from engine.frames import unit_of
-from engine.records import Axis, Cutter, CutterForm, Floats, Ints, KeepOut, Life, Machine, ProbeScan, Wall
+from engine.records import (
+    Axis,
+    Cutter,
+    CutterForm,
+    Floats,
+    Ints,
+    KeepOut,
+    Life,
+    Machine,
+    PieceState,
+    ProbeScan,
+    Wall,
+)
 
 MAX_CHARACTERS = 8_000_000
 MAX_TOUCHES = 5000  # the fit holds a square matrix of this edge in memory
@@ -117,7 +130,48 @@ def read_touches(
         touch_numbers=touches,
         lines=np.array(table.lines),
         digest=digest_of(text),
+        state=_state(table),
+        taken_at=_taken_at(table),
     )
+
+
+def _said(table: _Table, key: str) -> tuple[int, str] | None:
+    """Return line and value of a `# key=value` comment ahead of the header."""
+    for line, comment in table.comments:
+        name, _, value = comment.lstrip("# \t").partition("=")
+        if name.strip() == key:
+            return line, value.strip()
+    return None
+
+
+def _state(table: _Table) -> PieceState | None:
+    """Return what the piece was when it was probed, if the file says so."""
+    said = _said(table, "state")
+    if said is None:
+        return None
+    line, value = said
+    if value not in set(PieceState):
+        states = ", ".join(PieceState)
+        raise BadInput(f"{table.name}, line {line}: state is {_shown(value)!r}, expected one of {states}")
+    return PieceState(value)
+
+
+def _taken_at(table: _Table) -> datetime | None:
+    """Return when the piece was probed, if the file says so."""
+    said = _said(table, "taken_at")
+    if said is None:
+        return None
+    line, value = said
+    try:
+        found: datetime | None = datetime.fromisoformat(value)
+    except ValueError:
+        found = None
+    if found is None or found.tzinfo is None:
+        raise BadInput(
+            f"{table.name}, line {line}: taken_at is {_shown(value)!r}, expected a time with its zone, "
+            "such as 2026-10-21T08:10+02:00"
+        )
+    return found
 
 
 def read_wall(text: str, name: str) -> Wall:

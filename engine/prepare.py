@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
 
+from engine.ageing import age_findings
 from engine.axes import cutter_directions, to_axes
 from engine.bridges import Bridge, with_bridges
 from engine.chart import Projection, chart_of, own_mercator
@@ -117,6 +119,7 @@ def prepare(
     projection: Projection = Projection.OWN_MERCATOR,
     keep_outs: Sequence[KeepOut] = (),
     suggest_bridges: bool = False,
+    now: datetime | None = None,
     seed: int = 0,
     report: Report = ignore,
     stop: Stop = never,
@@ -147,6 +150,8 @@ def prepare(
         Places that no cut may come near.
     suggest_bridges : bool
         Whether islands that nothing holds get the least bridges that do.
+    now : datetime, optional
+        When it is to be cut, for the age of the scan; None: not judged.
     seed : int
         Of the order search; same seed, same program [-].
     report, stop : callable
@@ -163,6 +168,7 @@ def prepare(
     names = names or Names()
     step("shape of the piece")
     surface, findings = fit_surface(scan)
+    findings += age_findings(scan, surface, now, rules)
     chart = chart_of(surface, placement, projection)
     step("design on the skin")
     bridges: tuple[Bridge, ...] = ()

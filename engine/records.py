@@ -11,6 +11,7 @@ Records are frozen and their arrays read-only; a change is a new record.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -93,6 +94,14 @@ class Finding:
 # --- the workpiece -------------------------------------------------------------------------------------
 
 
+class PieceState(StrEnum):
+    """What a piece was when it was probed: how fast it shrinks follows from it."""
+
+    WHOLE = "whole"
+    HOLLOW = "hollow"
+    HOLLOW_COLD = "hollow cold"  # wrapped, in the cold room
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ProbeScan:
     """Touches as read: tip centres in the seat frame, before any compensation."""
@@ -102,6 +111,8 @@ class ProbeScan:
     touch_numbers: Ints  # (n,) equal numbers are re-probes of one place
     lines: Ints  # (n,) line number in the file, for messages
     digest: str  # first 12 hex digits of the probe file's sha256
+    state: PieceState | None = None  # None where nobody said
+    taken_at: datetime | None = None  # with its time zone
 
     def __post_init__(self) -> None:
         _freeze(
@@ -181,6 +192,7 @@ class Region:
     name: str  # e.g. "opening 3"
     treatment: Treatment
     polygon: Polygon  # sheet mm
+    letters: bool = False  # part of a word: judged by height and stroke
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -380,6 +392,22 @@ class Rules:
     lean_relief_deg: float = 12.0  # beyond it a ball cutter's shank keeps it too far from the rim of a relief
     lean_warn_deg: float = 35.0
     lean_stop_deg: float = 50.0
+    scan_valid_whole_h: float = 24.0  # how old a scan may be; an older one is told, twice as old is refused
+    scan_valid_hollow_h: float = 4.0
+    scan_valid_cold_h: float = 12.0
+    water_loss_whole: float = 0.0015  # of the weight, a day; 1 % a week (whole, 12.5 C)
+    water_loss_hollow: float = 0.04  # carved, shop air
+    water_loss_cold: float = 0.0133  # a third: the ratio of the hours above
+    weight_loss_stop: float = 0.03  # weighed again and lighter by this: probe it afresh
+    stem_height_mm: float = 60.0  # how far stem and clamps stand out of the skin, for collisions
+    clamp_height_mm: float = 40.0
+    rib_valley_mm: float = 3.0  # no bridge and no edge of a relief this near the bottom of a rib valley
+    viewing_m: float = 3.0  # from where a picture must be read
+    cap_height_mm_per_m: float = 8.0  # height of capitals by viewing distance; one inch for ten feet
+    cap_height_opening_mm: float = 30.0  # and never lower than this where cut through
+    cap_height_relief_mm: float = 20.0
+    letter_stroke_mm: float = 8.0  # of letters cut through
+    slot_seen_mm: float = 3.0  # narrower slots are not seen from 5 m
     slug_mm: float = 15.0  # a longer slug is left hanging on tabs, a shorter one is cut away in rings
     tab_width_mm: float = 6.0  # 0: no tabs, slugs come free
     tab_height_mm: float = 4.0  # of the wall, left standing on its inner side
