@@ -9,11 +9,12 @@ from time import monotonic
 
 import numpy as np
 
+from planner.optimizer.around import around_cuts, cuts_alone, has_more_steps
 from planner.optimizer.board import Board
 from planner.optimizer.bound import lower_bounds
 from planner.optimizer.exact import repair, solve_exactly
 from planner.optimizer.floor import Floor
-from planner.optimizer.greedy import MANY, cost_of, greedy, is_done
+from planner.optimizer.greedy import MANY, cost_of, greedy, is_done, shift_late
 from planner.optimizer.improve import improve
 from planner.optimizer.keep import board_of_rows, kept_board, moved_of
 from planner.optimizer.master import by_open_times
@@ -34,6 +35,8 @@ POLISHED_SETTLED, POLISHED_SMALL, POLISHED, POLISHED_MANY = 0.92, 0.5, 0.75, 0.6
 """Share of the time that goes into better plans; the rest is for what no plan can go below."""
 IMPROVED_FIRST, SETTLED = 0.15, 0.85
 """For few jobs: until then a plan is improved; until then the best order in every open time is looked for."""
+FEW, CUTS_TRIED, CUTS_SHARE = 40, 3, 0.08
+"""With more steps than the cut: every order for so few jobs; cuts alone are planned in so many slices."""
 ROUNDS = 40
 """Rounds of improvement where the answer must be repeatable, in place of time."""
 
@@ -90,7 +93,7 @@ def solve(
     """
     clock = _Clock(monotonic(), seconds, stop, report)
     floor = Floor(problem)
-    first = _first(floor, most_moved)
+    first = _first(floor, most_moved, clock, Effort(seconds, workers, seed, repeatable))
     if begin is not None and not verify(problem, replace(begin, tiers={})):
         first = min(first, board_of_rows(floor, begin.rows), key=cost_of)
     if most_moved is not None:
@@ -126,7 +129,10 @@ def first_plan(problem: PlanProblem) -> Plan:
         Jobs, resources, people, cutters, pins and tiers [-].
     """
     floor = Floor(problem)
-    board = kept_board(floor) or greedy(floor)
+    board = kept_board(floor)
+    if board is None:
+        at_once = _Clock(monotonic(), 0.0, never, ignore)
+        board = _first(floor, None, at_once, Effort(0.0))
     plan, breaches = _checked(problem, floor, (board, board), {})
     if breaches:
         plan, _ = _checked(problem, floor, (greedy(floor),) * 2, {})
@@ -152,13 +158,31 @@ def checked_plan(problem: PlanProblem, floor: Floor, board: Board) -> Plan:
     return plan
 
 
-def _first(floor: Floor, most_moved: float | None) -> Board:
+def _first(floor: Floor, most_moved: float | None, clock: _Clock, effort: Effort) -> Board:
     """Return the cheaper of a plan made anew and one that keeps to what was published."""
     kept = kept_board(floor)
     if kept is not None and most_moved is not None:
         return kept
-    fresh = greedy(floor)
+    fresh = _cuts_first(floor, clock, effort) if has_more_steps(floor) else greedy(floor)
     return fresh if kept is None or cost_of(fresh) < cost_of(kept) else kept
+
+
+def _cuts_first(floor: Floor, clock: _Clock, effort: Effort) -> Board:
+    """Return a plan made around the cuts, planned alone for a part of the time, or one made at once."""
+    cuts = Floor(cuts_alone(floor))
+    board = greedy(cuts)
+    found = [shift_late(around_cuts(floor, board))]
+    if len(floor.jobs) <= FEW:
+        found.append(greedy(floor))
+    rng = np.random.default_rng(effort.seed)
+    for _ in range(CUTS_TRIED if clock.seconds else 0):
+        if effort.deterministic:
+            board = improve(board, rng, lambda: not clock.stop(), ROUNDS)
+        else:
+            until = clock.passed() + CUTS_SHARE * clock.seconds
+            board = improve(board, rng, lambda until=until: clock.passed() < until and not clock.stop())  # type: ignore[misc]
+        found.append(shift_late(around_cuts(floor, board)))
+    return min(found, key=cost_of)
 
 
 @dataclass(frozen=True, slots=True)

@@ -97,6 +97,51 @@ def pose(jobs: int, machines: int, days: int, seed: int) -> dict[str, Any]:
     }
 
 
+def with_benches(source: dict[str, Any]) -> dict[str, Any]:
+    """Return a problem with what is done at benches around each cut, with people by skill and carriers."""
+    machines = len(source["resources"])
+    opened = source["people"][0]["open"]
+    whole = 10 + 4 + 2 + 3 + 5 + 2 * 2
+    hands = max(2, -(-len(source["jobs"]) * whole * 4 // (3 * sum(b - a for a, b in opened))))
+    for machine in source["resources"]:
+        machine["most_waiting"] = 3
+    places = {"hollowing": hands, "thinning": hands, "finishing": hands}
+    source["resources"] += [
+        {"name": name, "kind": "bench", "capacity": count, "open": opened} for name, count in places.items()
+    ]
+    source["resources"].append({"name": "carrier plates", "kind": "carrier", "capacity": 5 * machines})
+    cutting = source["people"][0]["count"]
+    source["people"] = [
+        {"skill": ["machine", "mount", "lit check"], "open": opened, "count": cutting},
+        {"skill": ["hollow", "thin", "gauge"], "open": opened, "count": hands - hands // 2},
+        {"skill": ["mount", "finish", "lit check"], "open": opened, "count": max(1, hands // 2)},
+    ]
+    for job in source["jobs"]:
+        cut = [option | {"skill": "machine"} for option in job["steps"][0]["options"]]
+        job["steps"] = [
+            _at("hollow", "hollowing", 10),
+            _at("thin", "thinning", 4),
+            _at("gauge", "thinning", 2),
+            _at("mount", "finishing", 3),
+            {"name": "probe and cut", "options": cut},
+            _at("finish", "finishing", 5),
+            _at("lit check", "finishing", 2, people=2),
+        ]
+        job |= {
+            "waits_from": 0,
+            "within_min": [{"from_step": 0, "to_step": 4, "most_min": 240}],
+            "holds": [{"resource": "carrier plates", "from_step": 3, "to_step": 6}],
+        }
+    return source
+
+
+def _at(step: str, bench: str, minutes: int, people: int = 1) -> dict[str, Any]:
+    return {
+        "name": step,
+        "options": [{"resource": bench, "run_min": minutes, "people": people, "skill": step}],
+    }
+
+
 def _kind(rng: random.Random, types: list[str]) -> Any:
     able = [kind for kind in KINDS if set(kind[3]) & set(types)]
     return rng.choices(able, [kind[0] for kind in able])[0]
@@ -379,6 +424,26 @@ def _moves(problem: PlanProblem, plan: Plan, hit: set[str], frozen_min: int) -> 
     )
 
 
+def benches(sizes: list[str]) -> None:
+    """Print what becomes of plans with bench steps, seven steps a lantern."""
+    for size in sizes:
+        jobs, machines, days, seconds = SIZES[size]
+        problem = read_problem(with_benches(pose(jobs, machines, days, 1000 * jobs)))
+        began = time.perf_counter()
+        first = first_plan(problem)
+        first_s = time.perf_counter() - began
+        plan = solve(problem, seconds=seconds, workers=2)
+        assert not verify(problem, plan)
+        told = ", ".join(
+            f"{name} {first.tiers[name].value} then {tier.value}, at least {tier.bound}"
+            for name, tier in plan.tiers.items()
+            if name in FIRST_THREE
+        )
+        print(
+            f"with bench steps, {size}: first in {first_s:.1f} s; in {plan.seconds:.1f} s: {told}", flush=True
+        )
+
+
 def slack() -> None:
     """Print how long the curve of slack against stored nights takes, 150 jobs."""
     jobs, machines, days, _ = SIZES["150/6"]
@@ -423,12 +488,16 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--share", type=float, default=1.0, help="of the time for each plan")
     parser.add_argument("--stretch", action="store_true", help="the longer times")
+    parser.add_argument("--benches", action="store_true", help="problems with bench steps alone")
     parser.add_argument("--table", action="store_true", help="the table alone")
     parser.add_argument("--kept", help="a file of rows measured so far; a stopped run goes on from it")
     chosen = parser.parse_args(arguments)
     if chosen.quick:
         chosen.instances = chosen.seeds = 1
     sizes = chosen.sizes if chosen.sizes is not None else list(SIZES)[: 3 if chosen.quick else None]
+    if chosen.benches:
+        benches(sizes)
+        return 0
     if not chosen.table:
         forecasts()
         slack()
