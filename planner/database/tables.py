@@ -220,6 +220,7 @@ class Workpiece(Recorded, Base):
         Index("ix_workpieces_lot_id_state", "lot_id", "state"),
         CheckConstraint("diameter_mm > 0 AND height_mm > 0", name="size"),
         CheckConstraint("ribs >= 0", name="ribs"),
+        CheckConstraint("rib_mm >= 0", name="rib_height"),
         CheckConstraint("wall_default_mm > 0", name="wall_default"),
         CheckConstraint("clamp_number >= 0", name="clamp_number"),
     )
@@ -229,6 +230,8 @@ class Workpiece(Recorded, Base):
     diameter_mm: Mapped[float]
     height_mm: Mapped[float]
     ribs: Mapped[int] = mapped_column(default=0)
+    rib_mm: Mapped[float | None]  # how high the ribs stand; NULL = not measured
+    blemishes: Mapped[list[dict[str, Any]]] = mapped_column(default=list)  # longitude_deg, width_mm
     state: Mapped[str] = mapped_column(_WORD, default=WorkpieceState.WHOLE, index=True)
     store_place: Mapped[str] = mapped_column(_NAME, default="")
     wall_default_mm: Mapped[float | None]  # taken where no reading is

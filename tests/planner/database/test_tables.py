@@ -195,6 +195,7 @@ BROKEN: dict[str, dict[str, Any]] = {
     "ck_lot_samples_bad": {"bad": 26},
     "ck_lot_samples_soft_rot": {"soft_rot": 2},
     "ck_cutter_entries_amounts": {"wear_mm": -0.1},
+    "ck_workpieces_rib_height": {"rib_mm": -0.1},
     "ck_benches_places": {"places": 0},
     "ck_hands_hours": {"to_time": time(6)},
     "ck_bench_rows_end_after_start": {"end_at": AT},
