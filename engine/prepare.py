@@ -20,6 +20,7 @@ from engine.bridges import Bridge, with_bridges
 from engine.chart import Projection, chart_of, own_mercator
 from engine.errors import BadInput, CannotBeDone, Stopped
 from engine.frames import normalised
+from engine.holder import holder_findings
 from engine.light import Likeness, relief_likeness
 from engine.order import metric_of, order_passes
 from engine.order.entries import pass_poses
@@ -183,6 +184,8 @@ def prepare(
     order = order_on(passes, surface, machine, rules, seed=seed, stop=stop)
     step("moves and axes")
     toolpath = link(passes, order, surface, machine, cutters, rules)
+    struck = holder_findings(toolpath, passes, surface, cutters, keep_outs, rules)
+    findings = _unless_refused(findings + struck)
     poses = to_poses(toolpath, passes, surface, machine)
     step("program")
     header = _header(names, scan, machine, cutters, toolpath)
