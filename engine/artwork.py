@@ -120,6 +120,7 @@ class _Part(NamedTuple):
     treatment: Treatment
     area: BaseGeometry
     tone: float = 1.0
+    letters: bool = False
 
 
 def _drawn_parts(drawing: Drawing, name: str, default: Treatment, width_mm: float | None) -> list[_Part]:
@@ -143,7 +144,7 @@ def _drawn_parts(drawing: Drawing, name: str, default: Treatment, width_mm: floa
     for shape in drawing.shapes:
         area = outline_of(shape, 0.9 * CURVE_TOLERANCE_MM / mm_per_unit)
         tone = 1.0 if shape.colour is None else luminance_of_srgb(shape.colour)
-        parts.append(_Part(shape.treatment or default, area, tone))
+        parts.append(_Part(shape.treatment or default, area, tone, shape.letters))
         corners_left -= int(shapely.get_num_coordinates(area))
         if corners_left < 0:
             raise BadInput(f"{name}: over {_MOST_CORNERS} corners, expected a simpler or smaller drawing")
@@ -173,9 +174,10 @@ def _arranged(
     middle = (bounds[:2] + bounds[2:]) / 2
     width, height = ((bounds[2:] - bounds[:2]) * scale).tolist()
     relief = [_placed(part, scale, middle) for part in parts if part.treatment == Treatment.RELIEF]
+    words = shapely.union_all([_moved(part.area, scale, middle) for part in parts if part.letters])
     return Layers(
         name=name,
-        regions=_named([(treatment, _moved(piece, scale, middle)) for treatment, piece in pieces]),
+        regions=_named([(treatment, _moved(piece, scale, middle)) for treatment, piece in pieces], words),
         tones=_painted(relief, width, height) if relief else None,
         width_mm=width,
         height_mm=height,
@@ -223,8 +225,11 @@ def _placed(part: _Part, scale: float, middle: Floats) -> _Part:
     return part._replace(area=_moved(part.area, scale, middle))
 
 
-def _named(pieces: Iterable[tuple[Treatment, shapely.Polygon]]) -> tuple[Region, ...]:
-    """Name the regions of each treatment by number, from the top down and from the left."""
+def _named(pieces: Iterable[tuple[Treatment, shapely.Polygon]], words: BaseGeometry) -> tuple[Region, ...]:
+    """Name the regions of each treatment by number, from the top down and from the left.
+
+    One that lies mostly in `words` is a letter, or a part of one.
+    """
 
     def reading_order(piece: tuple[Treatment, shapely.Polygon]) -> tuple[int, int, float]:
         left, _, _, top = piece[1].bounds
@@ -234,7 +239,8 @@ def _named(pieces: Iterable[tuple[Treatment, shapely.Polygon]]) -> tuple[Region,
     regions = []
     for treatment, polygon in sorted(pieces, key=reading_order):
         counted[treatment] += 1
-        regions.append(Region(f"{treatment} {counted[treatment]}", treatment, polygon))
+        letters = not words.is_empty and polygon.intersection(words).area > polygon.area / 2
+        regions.append(Region(f"{treatment} {counted[treatment]}", treatment, polygon, letters))
     return tuple(regions)
 
 

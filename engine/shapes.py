@@ -21,6 +21,7 @@ from engine.records import Floats, Treatment
 
 _MAX_VERTICES = 400_000
 _MAX_CROSSINGS = 200_000  # pairs of line pieces whose boxes meet
+_MAX_DASHES = 20_000  # of one line
 _MAX_WINDINGS = 200_000_000  # faces times corners of one shape
 _CORNER_RAD = 1e-3  # two pieces that meet with less turn go on smoothly
 
@@ -37,6 +38,8 @@ class Pen:
     closed: tuple[bool, ...]
     turn: Floats  # (2, 2); a point p of its own goes to p @ turn + shift
     shift: Floats  # (2,)
+    dashes: tuple[float, ...] = ()  # drawn, left out, drawn, ...; an even number of them
+    dash_offset: float = 0.0  # how far into the dashes a line begins
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +53,7 @@ class Shape:
     named: str  # for messages
     pen: Pen | None = None  # a stroke; without it the lines are filled
     clips: tuple[tuple[Shape, ...], ...] = ()  # seen only inside each of these
+    letters: bool = False  # part of a word, as the drawing says
 
 
 def outline_of(shape: Shape, tolerance: float) -> BaseGeometry:
@@ -102,10 +106,40 @@ def _stroked(pen: Pen, tolerance: float, named: str) -> BaseGeometry:
     fine = tolerance / largest
     parts: list[BaseGeometry] = []
     for line, closed in zip(pen.lines, pen.closed, strict=True):
-        parts += _pen_strips(pen, line, closed, fine, named)
+        for piece, round_ in _dashed(pen, line, closed, fine, named) if pen.dashes else [(line, closed)]:
+            parts += _pen_strips(pen, piece, round_, fine, named)
     own = shapely.union_all(parts)
     placed: BaseGeometry = shapely.transform(own, lambda points: points @ pen.turn + pen.shift)
     return shapely.make_valid(placed)
+
+
+def _dashed(pen: Pen, line: Floats, closed: bool, fine: float, named: str) -> list[tuple[Floats, bool]]:
+    """Return the drawn dashes of a line as straight pieces, each a line of its own with caps at its ends."""
+    points = _opened(line, fine, named)
+    if closed and np.any(points[0] != points[-1]):
+        points = np.concatenate([points, points[:1]])
+    step = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    way = np.concatenate([[0.0], np.cumsum(step)])
+    whole = sum(pen.dashes)
+    if not whole > 0 or way[-1] == 0.0:
+        return [(line, closed)]
+    if way[-1] / whole * len(pen.dashes) > _MAX_DASHES:
+        raise BadInput(f"{named} has {way[-1] / whole:.0f} dashes, expected longer ones")
+    edges = np.concatenate([[0.0], np.cumsum(pen.dashes)])
+    turns = np.arange(-1, int(way[-1] / whole) + 2) * whole - pen.dash_offset % whole
+    starts = (turns[:, None] + edges[:-1:2]).ravel()
+    ends = (turns[:, None] + edges[1::2]).ravel()
+    dots = (starts == ends) & (starts >= 0) & (ends <= way[-1])
+    starts, ends = np.maximum(starts, 0.0), np.minimum(ends, way[-1])
+    seen = (ends > starts) | dots
+    found = []
+    for start, end in zip(starts[seen], ends[seen], strict=True):
+        inner = way[(way > start) & (way < end)]
+        at = np.concatenate([[start], inner, [end]])
+        corners = np.stack([np.interp(at, way, points[:, k]) for k in (0, 1)], axis=1)
+        a, b = corners[:-1], corners[1:]
+        found.append((np.stack([a, a + (b - a) / 3, b - (b - a) / 3, b], axis=1), False))
+    return found
 
 
 def _pen_strips(pen: Pen, line: Floats, closed: bool, fine: float, named: str) -> list[BaseGeometry]:

@@ -32,6 +32,7 @@ _MM_PER_UNIT = {
 }  # fmt: skip
 _LENGTH = re.compile(r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([a-zA-Z]*)\s*")
 _TREATMENT_ID = re.compile(r"(opening|relief|shave|keep)(?![a-z])", re.IGNORECASE)
+_LETTERS = "letters"  # class, or beginning of the id, of what is part of a word
 _CLIP = re.compile(r"url\(\s*[\"']?#([^)\"']+)[\"']?\s*\)")
 _CAPS, _JOINS = ("butt", "round", "square"), ("miter", "round", "bevel")
 
@@ -125,6 +126,7 @@ class _Inherited:
     treatment: Treatment | None = None
     fill: str | None = None
     clips: tuple[tuple[Shape, ...], ...] = ()
+    letters: bool = False
 
 
 def _parsed(root: ET.Element) -> Any:
@@ -155,10 +157,11 @@ class _Walk:
             treatment=_own_treatment(own) or above.treatment,
             fill=above.fill if fill == "inherit" else fill,
             clips=above.clips + self._clip(own),
+            letters=above.letters or _is_letters(own),
         )
         if isinstance(element, svgelements.Shape):
             for shape in self._drawn(element, here):
-                yield replace(shape, clips=here.clips)
+                yield replace(shape, clips=here.clips, letters=here.letters)
         elif isinstance(element, list):
             for part in element:
                 yield from self.shapes(part, here)
@@ -193,8 +196,13 @@ class _Walk:
         unseen = stroke is None or stroke.value is None or not (element.stroke_width or 0) > 0
         if unseen or values.get("stroke-opacity", "1").strip() in ("0", "0%"):
             return None
-        if values.get("stroke-dasharray", "none").strip() not in ("none", "", "0"):
-            raise BadInput(f"{self.name}: {named} is dashed, expected its dashes turned to paths")
+        dashes = _dashes(values.get("stroke-dasharray", "none"), f"{self.name}: {named}")
+        offset = _LENGTH.fullmatch(values.get("stroke-dashoffset", "0"))
+        if offset is None or offset[2] not in ("", "px"):
+            raise BadInput(
+                f'{self.name}: {named} has a dash offset of "{plain(values["stroke-dashoffset"])}", '
+                "expected a length in user units"
+            )
         if "non-scaling" in values.get("vector-effect", ""):
             raise BadInput(f"{self.name}: {named} has a stroke that does not scale, expected a plain stroke")
         cap, join = values.get("stroke-linecap", "butt"), values.get("stroke-linejoin", "miter")
@@ -213,6 +221,8 @@ class _Walk:
             closed=placed.closed,
             turn=placed.turn * self.scale,
             shift=placed.shift * self.scale,
+            dashes=dashes,
+            dash_offset=float(offset[1]),
         )
 
     # --- clips ---
@@ -268,6 +278,26 @@ def _bare(element: ET.Element) -> ET.Element:
         if rule:
             part.set("fill-rule", rule)
     return element
+
+
+def _dashes(text: str, said: str) -> tuple[float, ...]:
+    """Return lengths of dashes and gaps, an odd number of them twice over; none for a line that is whole."""
+    words = text.replace(",", " ").split()
+    if words in ([], ["none"]):
+        return ()
+    found = [_LENGTH.fullmatch(word) for word in words]
+    lengths = [float(one[1]) for one in found if one is not None and one[2] in ("", "px")]
+    if len(lengths) != len(words) or min(lengths) < 0:
+        raise BadInput(f'{said} has dashes "{plain(text)}", expected lengths in user units, none below 0')
+    if sum(lengths) == 0:
+        return ()
+    return tuple(lengths if len(lengths) % 2 == 0 else lengths * 2)
+
+
+def _is_letters(attributes: dict[str, str]) -> bool:
+    """Tell whether class or id says that a shape is part of a word."""
+    words = attributes.get("class", "").lower().split()
+    return _LETTERS in words or attributes.get("id", "").lower().startswith(_LETTERS)
 
 
 def _own_treatment(attributes: dict[str, str]) -> Treatment | None:

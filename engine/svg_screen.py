@@ -1,12 +1,13 @@
 """May this XML be read at all? Screened before anything else sees it.
 
 No document type, no entities, a limited size, depth and number of elements, and `use` counted out before it
-is followed. What has no outline of its own (text, pictures) or is not applied here (masks, symbols) is
-refused in words rather than left out in silence.
+is followed. What has no outline of its own (text, pictures) or is not applied here (masks) is refused in
+words rather than left out in silence. Symbols are written out where they are used.
 """
 
 from __future__ import annotations
 
+import copy
 import re
 import xml.etree.ElementTree as ET
 from typing import Any
@@ -31,7 +32,6 @@ _REFUSED = {
     "textPath": "text has no outline of its own, expected it turned to paths",
     "image": "a picture inside a drawing is not read, expected shapes only, or the picture as its own file",
     "foreignObject": "it holds what is no drawing, expected shapes only",
-    "symbol": "symbols are not followed, expected groups",
     "switch": "alternatives are not chosen, expected one drawing",
 }
 # never drawn by themselves; the shapes inside them must not become regions
@@ -64,6 +64,7 @@ def screened(content: bytes, name: str) -> tuple[ET.Element, dict[str, ET.Elemen
     _strip(root, name, clips)
     for each in (root, *clips.values()):
         _count_uses(each, root, name)
+    write_out_symbols(root, clips, name)
     return root, clips
 
 
@@ -217,3 +218,133 @@ def used_by(element: ET.Element, by_id: dict[str | None, ET.Element], name: str)
     if not link.startswith("#") or link[1:] not in by_id:
         raise BadInput(f'{name}: use of "{plain(link)}", expected the # and id of a part of this drawing')
     return by_id[link[1:]]
+
+
+# --- symbols -------------------------------------------------------------------------------------------
+
+
+def write_out_symbols(root: ET.Element, clips: dict[str, ET.Element], name: str) -> None:
+    """Put groups in place of every `use` of a symbol, scaled into its box and clipped to it.
+
+    The box is the use's width and height, else the symbol's, else the whole drawing's; without a `viewBox` a
+    symbol is neither scaled nor moved, and without a box it is not clipped (SVG 1.1, 5.5 and 7.8, from
+    memory).
+
+    Parameters
+    ----------
+    root : Element
+        The screened drawing, whose `use` lead to no circle; it is changed.
+    clips : dict
+        Its clip paths by id; those of the symbols' boxes are added [-].
+    name : str
+        Shown in messages [-].
+    """
+    tops = (root, *clips.values())
+    by_id = {e.get("id"): e for e in root.iter() if e.get("id")}
+    whole = _box_of(root, name)
+    for top in tops:
+        _write_out(top, by_id, clips, whole, name)
+    for top in tops:
+        for parent in list(top.iter()):
+            for child in [c for c in parent if tag_of(c) == "symbol"]:
+                parent.remove(child)
+
+
+def _write_out(
+    element: ET.Element,
+    by_id: dict[str | None, ET.Element],
+    clips: dict[str, ET.Element],
+    whole: tuple[float, float] | None,
+    name: str,
+) -> None:
+    for place, child in enumerate(list(element)):
+        if tag_of(child) == "symbol":
+            continue
+        if tag_of(child) == "use" and tag_of(used_by(child, by_id, name)) == "symbol":
+            child = _shown(child, used_by(child, by_id, name), clips, whole, name)
+            element[place] = child
+        _write_out(child, by_id, clips, whole, name)
+
+
+def _shown(
+    use: ET.Element,
+    symbol: ET.Element,
+    clips: dict[str, ET.Element],
+    whole: tuple[float, float] | None,
+    name: str,
+) -> ET.Element:
+    """Return the group that stands for one use of a symbol."""
+    kept = {k: v for k, v in use.attrib.items() if k not in ("x", "y", "width", "height", "href", _HREF)}
+    outer = ET.Element(f"{SVG}g", kept)
+    x, y = (_number_of(use, key, name) or 0.0 for key in ("x", "y"))
+    wide, high = (
+        next((v for v in (_number_of(e, key, name) for e in (use, symbol)) if v is not None), None)
+        for key in ("width", "height")
+    )
+    if whole is not None:
+        wide, high = wide if wide is not None else whole[0], high if high is not None else whole[1]
+    own = {k: v for k, v in symbol.attrib.items() if k in ("class", "style", "fill", "stroke", "fill-rule")}
+    words = (symbol.get("viewBox") or "").replace(",", " ").split()
+    turn, box = f"translate({x!r} {y!r})", (0.0, 0.0, wide, high)
+    if words:
+        left, top, across, down = _view_box_of(words, symbol, name)
+        wide, high = across if wide is None else wide, down if high is None else high
+        sx, sy, dx, dy = _fitted(symbol.get("preserveAspectRatio", ""), wide, high, across, down)
+        turn += f" translate({dx!r} {dy!r}) scale({sx!r} {sy!r}) translate({-left!r} {-top!r})"
+        box = (left - dx / sx, top - dy / sy, wide / sx, high / sy)
+    inner = ET.SubElement(outer, f"{SVG}g", {**own, "transform": turn})
+    inner.extend(copy.deepcopy(child) for child in symbol)
+    clipped = "visible" not in (symbol.get("overflow", ""), use.get("overflow", ""))
+    if clipped and box[2] is not None and box[3] is not None:
+        key = f"box of a symbol {len(clips)}"
+        clips[key] = ET.Element(f"{SVG}clipPath", {"id": key})
+        sides = dict(zip(("x", "y", "width", "height"), map(repr, box), strict=True))
+        ET.SubElement(clips[key], f"{SVG}rect", sides)
+        inner.set("clip-path", f"url(#{key})")
+    return outer
+
+
+def _fitted(
+    aspect: str, wide: float, high: float, across: float, down: float
+) -> tuple[float, float, float, float]:
+    """Return scales and shifts that fit a view box into a box as `preserveAspectRatio` says."""
+    sx, sy = wide / across, high / down
+    if aspect.strip().startswith("none"):
+        return sx, sy, 0.0, 0.0
+    scale = max(sx, sy) if "slice" in aspect else min(sx, sy)
+    share_x = 0.0 if "xMin" in aspect else 1.0 if "xMax" in aspect else 0.5
+    share_y = 0.0 if "YMin" in aspect else 1.0 if "YMax" in aspect else 0.5
+    return scale, scale, (wide - across * scale) * share_x, (high - down * scale) * share_y
+
+
+_PLAIN_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+
+
+def _number_of(element: ET.Element, key: str, name: str) -> float | None:
+    """Return an attribute in user units, None where it is not there or asks for all there is."""
+    text = element.get(key, "").strip().removesuffix("px")
+    if text in ("", "auto", "100%"):
+        return None
+    if not _PLAIN_NUMBER.fullmatch(text) or abs(float(text)) > 1e9:
+        raise BadInput(
+            f'{name}: {key} of {tag_of(element)}{id_of(element)} is "{plain(text)}", '
+            "expected a number in user units"
+        )
+    return float(text)
+
+
+def _view_box_of(words: list[str], symbol: ET.Element, name: str) -> tuple[float, float, float, float]:
+    numbers = [float(word) for word in words if _PLAIN_NUMBER.fullmatch(word)]
+    if len(words) != 4 or len(numbers) != 4 or not all(1e-6 < side < 1e9 for side in numbers[2:]):
+        raise BadInput(
+            f'{name}: viewBox of symbol{id_of(symbol)} is "{plain(" ".join(words))}", '
+            "expected four numbers, the last two above 0"
+        )
+    return numbers[0], numbers[1], numbers[2], numbers[3]
+
+
+def _box_of(root: ET.Element, name: str) -> tuple[float, float] | None:
+    """Return how large the whole drawing is in its user units, if it says so by a view box."""
+    words = (root.get("viewBox") or "").replace(",", " ").split()
+    numbers = [float(word) for word in words if _PLAIN_NUMBER.fullmatch(word)]
+    return (numbers[2], numbers[3]) if len(words) == len(numbers) == 4 else None

@@ -304,11 +304,16 @@ REFUSED = {
     "long style": (svg(f"<style>{'a' * 5000}</style>"), "style of 5000"),
     "text": (svg('<text id="t">hi</text>'), "turned to paths"),
     "image": (svg('<image href="a.png" width="9" height="9"/>'), "picture inside"),
-    "symbol": (svg('<symbol id="s"/>'), "symbol"),
+    "symbol's box": (svg('<symbol id="s" viewBox="0 0 0 1"/><use href="#s"/>'), "viewBox of symbol"),
+    "symbol's width": (svg('<symbol id="s"/><use href="#s" width="2em"/>'), "user units"),
+    "symbol in itself": (svg('<symbol id="s"><use href="#s"/></symbol><use href="#s"/>'), "leads back"),
+    "symbol alone": (svg('<symbol id="s"><rect width="9" height="9"/></symbol>'), "no closed shape"),
     "clip": (svg('<rect width="9" height="9" clip-path="url(#c)"/>'), "clip-path"),
     "clip in style": (svg('<rect style="clip-path: url(#c)" width="9" height="9"/>'), "clip-path"),
     "mask in css": (svg("<style>.a{mask:url(#m)}</style>"), "mask"),
-    "dashes": (svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="2 1"/>'), "is dashed"),
+    "dashes": (svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="2 x"/>'), "has dashes"),
+    "dashes below 0": (svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="2 -1"/>'), "none below 0"),
+    "too many dashes": (svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="1e-5 1e-5"/>'), "longer ones"),
     "pen": (svg('<path d="M0 0H9" stroke="#000" stroke-linejoin="arcs"/>'), '"arcs"'),
     "hair": (svg('<path d="M0 0H9" stroke="#000" vector-effect="non-scaling-stroke"/>'), "does not scale"),
     "clip by box": (
@@ -534,3 +539,13 @@ def test_threshold_moves_the_border_between_dark_and_bright():
     assert "nothing darker" in refusal(picture(grey), threshold=0.3, **options)
     clear = np.dstack([np.zeros((50, 50, 3), np.uint8), np.where(grey == 100, 255, 0).astype(np.uint8)])
     assert only(read_artwork(picture(clear), "a", **options)).area == pytest.approx(3600, rel=0.01)
+
+
+def test_letters_are_known_by_class_or_group():
+    """Class or id `letters`, on a shape or its group: each region that lies mostly in them is a letter."""
+    body = (
+        '<g id="letters-2"><rect width="9" height="30"/></g><rect class="opening letters" x="20" width="9" '
+        'height="30"/><rect x="40" width="9" height="30"/>'
+    )
+    layers = read_artwork(svg(body), "a.svg")
+    assert [region.letters for region in layers.regions] == [True, True, False]

@@ -55,6 +55,16 @@ CORNER = "M10 10H20V20"
         (pen("M10 10h0", 'stroke-linecap="round"'), math.pi),
         (pen("M10 10h0", 'stroke-linecap="square"'), 4),
         ('<circle cx="30" cy="30" r="10" fill="none" stroke="#000" stroke-width="2"/>', math.pi * (121 - 81)),
+        (pen("M10 10H30", 'stroke-dasharray="3 2"'), 2 * 4 * 3),
+        (pen("M10 10H30", 'stroke-dasharray="3 2" stroke-dashoffset="4"'), 2 * 4 * 3),
+        (pen("M10 10H30", 'stroke-dasharray="3"'), 2 * (3 + 3 + 3 + 2)),  # an odd number counts twice over
+        (pen("M10 10H30", 'stroke-dasharray="3 7" stroke-linecap="square"'), 2 * 2 * 5),
+        (pen("M10 10H30", 'stroke-dasharray="0 10" stroke-linecap="round"'), 3 * math.pi),
+        (
+            pen("M10 10H20V20H10Z", 'stroke-dasharray="5 5" stroke-dashoffset="2.5"'),
+            39,
+        ),  # three corners mitred, the first one not joined
+        (pen("M10 10H20V20H10Z", 'stroke-dasharray="0 0"'), 12**2 - 8**2),
         ('<line x1="5" y1="5" x2="8" y2="9" stroke="red" stroke-width="1"/>', 5),
         ('<polyline points="10,10 20,10 20,20" fill="none" stroke="red" stroke-width="2"/>', 40),
     ],
@@ -264,3 +274,66 @@ def test_a_five_pointed_star():
     pentagon = 2.5 * inner**2 * math.sin(math.radians(72))
     star = [area(f'<polygon fill-rule="{rule}" points="{points}"/>') for rule in ("nonzero", "evenodd")]
     assert star[0] - star[1] == pytest.approx(pentagon, rel=1e-4)
+
+
+# --- symbols -------------------------------------------------------------------------------------------
+
+SYMBOL = '<symbol id="s" viewBox="0 0 10 20"><rect width="10" height="20"/></symbol>'
+
+
+@pytest.mark.parametrize(
+    ("use", "box"),
+    [
+        ('<use href="#s" x="5" y="7" width="20" height="40"/>', (5, 7, 25, 47)),
+        ('<use href="#s" x="5" y="7" width="40" height="40"/>', (15, 7, 35, 47)),  # met in the middle
+        ('<use href="#s" width="20" height="40" transform="translate(30 10)"/>', (30, 10, 50, 50)),
+        ('<g transform="scale(2)"><use href="#s" width="10" height="20"/></g>', (0, 0, 20, 40)),
+        ('<use href="#s"/>', (25, 0, 75, 100)),  # all of the drawing, which is 100 x 100
+        ('<g id="twice"><use href="#s" width="5" height="10"/></g>', (0, 0, 5, 10)),
+    ],
+)
+def test_a_symbol_fills_the_box_it_is_used_in(use, box):
+    """Scaled alike in both directions and put into the middle (SVG 1.1, 7.8, from memory); alone unseen."""
+    found = shapely.union_all(areas(SYMBOL + use))
+    left, top, right, bottom = box
+    wanted = shapely.box(left, -bottom, right, -top)
+    assert found.symmetric_difference(wanted).area < 1e-6
+
+
+def test_a_symbol_without_a_view_box_is_only_moved():
+    """And clipped to its box, if it has one: of 10 x 20 in a box of 6 x 30, 6 x 20 are seen."""
+    plain = '<symbol id="s"><rect width="10" height="20"/></symbol>'
+    whole = shapely.union_all(areas(plain + '<use href="#s" x="3" y="4"/>'))
+    assert whole.bounds == pytest.approx((3, -24, 13, -4))
+    assert area(plain + '<use href="#s" width="6" height="30"/>') == pytest.approx(120)
+
+
+@pytest.mark.parametrize(("more", "wanted"), [("", 10 * 20), ('overflow="visible"', 30 * 20)])
+def test_a_symbol_is_clipped_to_its_box(more, wanted):
+    """What stands out of the view box is not seen, unless the symbol says so."""
+    wide = f'<symbol id="s" viewBox="0 0 10 20" {more}><rect x="-10" width="30" height="20"/></symbol>'
+    assert area(wide + '<use href="#s" x="30" y="30" width="10" height="20"/>') == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize(
+    ("aspect", "box"),
+    [("none", (0, 0, 40, 40)), ("xMinYMid", (0, 0, 20, 40)), ("xMaxYMid meet", (20, 0, 40, 40))],
+)
+def test_how_a_symbol_meets_its_box(aspect, box):
+    """`preserveAspectRatio` of the symbol."""
+    one = SYMBOL.replace('viewBox="0 0 10 20"', f'viewBox="0 0 10 20" preserveAspectRatio="{aspect}"')
+    found = shapely.union_all(areas(one + '<use href="#s" width="40" height="40"/>'))
+    left, top, right, bottom = box
+    assert found.bounds == pytest.approx((left, -bottom, right, -top))
+
+
+def test_a_symbol_in_a_symbol():
+    """Uses inside a symbol are followed; class and treatment come from where it is used."""
+    body = (
+        '<symbol id="dot"><circle r="2" cx="5" cy="5"/></symbol>'
+        '<symbol id="pair"><use href="#dot"/><use href="#dot" x="10"/></symbol>'
+        '<use href="#pair" class="shave" y="20"/>'
+    )
+    shapes = read_svg(svg(body), "a.svg").shapes
+    assert [shape.treatment for shape in shapes] == [Treatment.SHAVE] * 2
+    assert area(body) == pytest.approx(2 * math.pi * 4, rel=1e-3)
