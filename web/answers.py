@@ -12,6 +12,8 @@ from typing import Any
 from planner.database.lines import JobPage, PreparationLine, SeasonOverview
 from planner.database.queries import FloorRow, NightFacts, PlanFacts
 
+SURVEY = "survey"  # stands for the inputs of a preparation that only timed the job on all machines
+
 
 @dataclass(frozen=True, slots=True)
 class SeasonAnswer:
@@ -132,7 +134,12 @@ def job_answer(page: JobPage, shown: PreparationLine | None) -> JobAnswer:
         The preparation the page shows [-].
     """
     severities = [str(finding.get("severity")) for finding in shown.findings] if shown else []
-    written = {line.machine for line in page.preparations if line.current and line.state == "done"}
+    # the survey times a job on all machines and writes no program
+    written = {
+        line.machine
+        for line in page.preparations
+        if line.current and line.state == "done" and line.inputs_digest != SURVEY and line.folder
+    }
     barred: defaultdict[str, list[str]] = defaultdict(list)
     for line in page.run_times:
         if not line.eligible:
@@ -160,8 +167,15 @@ def shown_preparation(page: JobPage, preparation_id: int | None = None) -> Prepa
     if preparation_id is not None:
         return next((line for line in page.preparations if line.preparation_id == preparation_id), None)
     planned = {line.machine_id for line in page.planned}
+    taken = any(line.eligible for line in page.run_times)
     return min(
-        page.preparations,
-        key=lambda line: (line.machine_id not in planned, not line.current, not line.folder),
+        # why no machine takes it counts only while none does
+        (line for line in page.preparations if line.inputs_digest != SURVEY or not taken),
+        key=lambda line: (
+            line.inputs_digest == SURVEY,
+            line.machine_id not in planned,
+            not line.current,
+            not line.folder,
+        ),
         default=None,
     )

@@ -470,17 +470,25 @@ def person_away(person: str, hours: float, reason: str = "") -> Done:
     "POST",
     "/drafts",
     Role.LEAD,
-    "Ask for a draft of the plan, perhaps with a machine taken to be down",
+    "Ask for a draft of the plan, perhaps with a machine taken to be down, hands more or less, longer days",
     Done,
-    body={"machine_id": NUMBER, "hours": HOURS},
+    body={
+        "machine_id": NUMBER,
+        "hours": HOURS,
+        "people": {"type": "integer", "minimum": -20, "maximum": 20},
+        "longer_h": {"type": "number", "minimum": -8, "maximum": 8},
+    },
     needed=(),
 )
-def ask_draft(machine_id: int | None = None, hours: float = 26.0) -> Done:
+def ask_draft(
+    machine_id: int | None = None, hours: float = 26.0, people: int = 0, longer_h: float = 0.0
+) -> Done:
     """Ask for a draft."""
     with writing_db() as db:
         line = _season(db)
         down = [[machine_id, hours]] if machine_id and found(db, tables.Machine, machine_id) else []
         said = {"season_id": line.season_id, "why": "asked for by a program", "down": down}
+        said |= {"people": people, "longer_h": longer_h}
         return Done("asked for", None, works.ask_for_work(db, "draft plan", said, by=name(), at=now()).id)
 
 

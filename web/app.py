@@ -9,6 +9,7 @@ from flask import Flask, request
 
 from planner.config import Settings
 from planner.database.session import session_factory
+from planner.services import skins
 from web import (
     access,
     addresses,
@@ -30,6 +31,7 @@ from web import (
     season,
     tonight,
     venue,
+    wall,
     words,
 )
 from web.session import Venue, begin_anew, now
@@ -60,6 +62,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
     app.extensions["venue"] = Venue(settings, session_factory(settings.database_url), clock)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
+    skins.keep_in(settings.folder / "skins")
     app.before_request(begin_anew)
     app.teardown_request(begin_anew)
     access.register(app, settings.folder, demo=demo)
@@ -76,6 +79,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         paper,
         review,
         venue,
+        wall,
         people,
         api,
     ):

@@ -14,11 +14,13 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from planner.database.lines import ChartRow, Lane, SeasonChart, Span
+from planner.database.queries import BenchStepLine
 
 WIDTH = 1200.0
 NAME = 104.0
 HEAD = 30.0
 LANE = 70.0
+BENCH = 34.0  # a place at a bench: words only
 FOOT = 22.0  # one row of words of the lines
 _GAP = 4.0  # between a bar and the lane's edge
 _LEAST_PICTURE = 22.0  # a lit look that is smaller tells nothing
@@ -55,12 +57,32 @@ class Bar:
 
 
 @dataclass(frozen=True, slots=True)
+class BenchBar:
+    """A step at a bench."""
+
+    row: BenchStepLine
+    x: float
+    width: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchLane:
+    """One place of a bench on one day."""
+
+    name: str
+    y: float
+    bars: tuple[BenchBar, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class DayLane:
     """A machine on one day."""
 
     machine_id: int
     name: str
     y: float
+    changes: tuple[Stretch, ...]  # where a cutter is changed before a job
     shifts: tuple[Stretch, ...]
     breakdowns: tuple[Stretch, ...]
     bars: tuple[Bar, ...]
@@ -81,6 +103,7 @@ class Day:
 
     day: date
     lanes: tuple[DayLane, ...]
+    benches: tuple[BenchLane, ...]
     hours: tuple[Line, ...]
     lines: tuple[Line, ...]
     frozen: Stretch | None
@@ -116,7 +139,11 @@ class _Scale:
 
 
 def days_of(
-    chart: SeasonChart, zone: ZoneInfo, now: datetime, frozen_until_at: datetime | None
+    chart: SeasonChart,
+    zone: ZoneInfo,
+    now: datetime,
+    frozen_until_at: datetime | None,
+    benches: tuple[BenchStepLine, ...] = (),
 ) -> tuple[Day, ...]:
     """Return the strips of all days on which a job is planned.
 
@@ -130,13 +157,15 @@ def days_of(
         The present instant [-].
     frozen_until_at : datetime or None
         What starts before is not moved any more [-].
+    benches : tuple of BenchStepLine
+        What is done at the benches [-].
     """
     rows = [row for lane in chart.lanes for row in lane.rows]
     dates = sorted({d for row in rows for d in _dates_of(row, zone)})
     if not dates:
         return ()
     first_h, last_h = _hours_shown(chart, dates, zone)
-    return tuple(_day(chart, d, first_h, last_h, zone, now, frozen_until_at) for d in dates)
+    return tuple(_day(chart, d, first_h, last_h, zone, now, frozen_until_at, benches) for d in dates)
 
 
 def _dates_of(row: ChartRow, zone: ZoneInfo) -> Iterable[date]:
@@ -173,6 +202,7 @@ def _day(
     zone: ZoneInfo,
     now: datetime,
     frozen_until_at: datetime | None,
+    benches: tuple[BenchStepLine, ...],
 ) -> Day:
     scale = _Scale(_local(day, first_h, zone), _local(day, last_h, zone))
     lanes = tuple(_lane(lane, HEAD + LANE * n, scale) for n, lane in enumerate(chart.lanes))
@@ -180,18 +210,20 @@ def _day(
     if frozen_until_at is not None and chart.plan_start_at is not None:
         frozen = scale.stretch(chart.plan_start_at, frozen_until_at)
     lines = tuple(_lines(chart, scale, now, zone))
+    places = _bench_lanes(benches, HEAD + LANE * len(lanes), scale)
     # due comes shortly before dusk: its words need a row of their own
     foot = FOOT * (2 if any(line.kind == "due" for line in lines) else 1)
     return Day(
         day=day,
         lanes=lanes,
+        benches=places,
         hours=tuple(_hours(scale, zone)),
         lines=lines,
         frozen=frozen,
         jobs=len({bar.row.job_id for lane in lanes for bar in lane.bars}),
         today=now.astimezone(zone).date() == day,
         width=WIDTH,
-        height=HEAD + LANE * len(lanes) + foot,
+        height=HEAD + LANE * len(lanes) + BENCH * len(places) + foot,
         foot=foot,
         first_at=scale.first_at,
         last_at=scale.last_at,
@@ -224,10 +256,45 @@ def _lane(lane: Lane, y: float, scale: _Scale) -> DayLane:
         machine_id=lane.machine_id,
         name=lane.name,
         y=y,
+        changes=tuple(_changes(lane.rows, scale)),
         shifts=_stretches(lane.shifts, scale),
         breakdowns=_stretches(lane.breakdowns, scale),
         bars=tuple(bar for row in lane.rows if (bar := _bar(row, y, scale)) is not None),
     )
+
+
+def _changes(rows: Iterable[ChartRow], scale: _Scale) -> Iterable[Stretch]:
+    """Return a tick where a job needs a cutter that the job before it on this machine did not use."""
+    before: set[str] = set()
+    for row in rows:
+        fresh = [cutter for cutter in row.cutters if cutter not in before]
+        if fresh and before and scale.holds(row.start_at):
+            yield Stretch(scale.x(row.start_at), 0.0, " and ".join(fresh))
+        before = set(row.cutters) or before
+
+
+def _bench_lanes(steps: Iterable[BenchStepLine], y: float, scale: _Scale) -> tuple[BenchLane, ...]:
+    """Return a lane for each place of each bench at which something is done on this day."""
+    places: dict[tuple[int, int], list[BenchStepLine]] = {}
+    for step in steps:
+        places.setdefault((step.bench_id, step.place), []).append(step)
+    lanes: list[BenchLane] = []
+    for mine in places.values():
+        bars = tuple(bar for step in mine if (bar := _bench_bar(step, scale)) is not None)
+        if bars:
+            first = mine[0]
+            name = first.bench if first.places == 1 else f"{first.bench} {first.place + 1}"
+            lanes.append(BenchLane(name, y + BENCH * len(lanes), bars))
+    return tuple(lanes)
+
+
+def _bench_bar(step: BenchStepLine, scale: _Scale) -> BenchBar | None:
+    stretch = scale.stretch(step.start_at, step.end_at)
+    if stretch is None:
+        return None
+    width = max(stretch.width - 1.5, 2.0)
+    short = short_label(step.label)
+    return BenchBar(step, stretch.x, width, short if width > 8.8 * len(short) else "")
 
 
 def _stretches(spans: Iterable[Span], scale: _Scale) -> tuple[Stretch, ...]:

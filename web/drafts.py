@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 from flask import Blueprint, flash, jsonify, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from sqlalchemy.orm import Session
 
 from planner.database import queries, tables
 from planner.database.states import Role
@@ -18,6 +20,7 @@ from web.session import now, reading_db, tell_times_in, the_season, writing_db, 
 from web.tonight import ask_for_draft
 
 pages = Blueprint("drafts", __name__)
+_SIDES = 4  # drafts beside each other; more nobody compares
 
 
 @pages.get("/drafts/waiting/<int:work_id>")
@@ -40,6 +43,33 @@ def waiting_state(work_id: int) -> ResponseReturnValue:
     with reading_db() as db:
         work = queries.work_result(db, work_id)
     return jsonify(state=work.state, **work.result)
+
+
+@pages.get("/drafts")
+@allow(Role.VIEWER)
+def compare() -> ResponseReturnValue:
+    """Show the newest drafts side by side: what each costs, moves and leaves out."""
+    with reading_db() as db:
+        line = the_season(db)
+        if line is None:
+            return render_template("nothing.html", works=None)
+        plan = queries.plan_facts(db, line.season_id)
+        sides = [_side(db, one) for one in queries.drafts(db, line.season_id, limit=_SIDES)]
+    tiers = list(dict.fromkeys(name for side in sides for name in side["tiers"]))
+    return render_template("drafts.html", sides=sides, tiers=tiers, plan=plan)
+
+
+def _side(db: Session, plan: tables.Plan) -> dict[str, Any]:
+    """Return one draft's column."""
+    moved = services.moves(db, plan)
+    return {
+        "plan_id": plan.id,
+        "why": services.why_asked(plan),
+        "made_at": plan.recorded_at,
+        "tiers": {tier.name: tier for tier in services.draft_tiers(plan)},
+        "moved": moved,
+        "lost": [one for one in moved if one.after == "not planned"],
+    }
 
 
 @pages.get("/drafts/<int:plan_id>")
@@ -71,18 +101,28 @@ def draft(plan_id: int) -> ResponseReturnValue:
 @allow(Role.LEAD)
 def ask() -> ResponseReturnValue:
     """Ask for a draft: as things are, or as they would be with a machine down."""
-    machine_id = request.form.get("machine", type=int)
-    hours = request.form.get("hours", 26.0, type=float)
+    form = request.form
+    machine_id = form.get("machine", type=int)
+    hours = form.get("hours", 26.0, type=float)
+    people, longer_h = form.get("people", 0, type=int), form.get("longer", 0.0, type=float)
+    if not (-20 <= people <= 20 and -8.0 <= longer_h <= 8.0):
+        raise Refused("expected up to 20 hands more or less, and up to 8 h longer or shorter days")
     with writing_db() as db:
         line = the_season(db)
         if line is None:
             raise NotFound("there is no season yet")
+        ifs, down = [], []
         if machine_id:
-            machine = found(db, tables.Machine, machine_id).name
-            why, down = f"what if {machine} is down for {hours:g} h", [[machine_id, hours]]
-        else:
-            why, down = "asked for by hand", []
-        work_id = ask_for_draft(db, line.season_id, why, down=down)
+            ifs.append(f"{found(db, tables.Machine, machine_id).name} is down for {hours:g} h")
+            down.append([machine_id, hours])
+        if people:
+            ifs.append(
+                f"{abs(people)} {'hand' if abs(people) == 1 else 'hands'} {'more' if people > 0 else 'less'}"
+            )
+        if longer_h:
+            ifs.append(f"every day {abs(longer_h):g} h {'longer' if longer_h > 0 else 'shorter'}")
+        why = f"what if {' and '.join(ifs)}" if ifs else "asked for by hand"
+        work_id = ask_for_draft(db, line.season_id, why, down=down, people=people, longer_h=longer_h)
     return redirect(url_for("drafts.waiting", work_id=work_id))
 
 

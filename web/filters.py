@@ -76,6 +76,11 @@ def mm(length_mm: float | None, digits: int = 0) -> str:
     return f"{length_mm:.{digits}f} mm"
 
 
+def bare_mm(length_mm: float) -> str:
+    """Return a length as a bare number, for pictures whose legend tells the unit: 22.1; 0.87 in inches."""
+    return mm(length_mm, 1).split(" ")[0]
+
+
 def percent(share: float | None, digits: int = 0) -> str:
     """Return a share: 72 %."""
     return "–" if share is None else f"{100 * share:.{digits}f} %"
@@ -86,6 +91,14 @@ def turn(angle_deg: float, positive: str, negative: str) -> str:
     if abs(angle_deg) < 0.05:
         return "0°"
     return f"{abs(angle_deg):.4g}° {positive if angle_deg > 0 else negative}"
+
+
+def spot(longitude_deg: float, latitude_deg: float) -> str:
+    """Return a place on the skin in words: 12° left of the front mark, 5° above the waist."""
+    east = (longitude_deg + 180.0) % 360.0 - 180.0  # 225° right is 135° left
+    side = f"{turn(east, 'right', 'left')} of the front mark" if abs(east) >= 0.05 else "at the front mark"
+    height = turn(latitude_deg, "above", "below")
+    return f"{side}, {height if abs(latitude_deg) >= 0.05 else 'at'} the waist"
 
 
 def amount(count: int, one: str, many: str | None = None) -> str:
@@ -105,7 +118,7 @@ def listed(names: Any, most: int = 12) -> str:
 def _picture_filter(app: Flask) -> Callable[[str], str]:
     """Return the filter for small pictures; a page asks it hundreds of times."""
     folder_of_all = venue_of(app).settings.packages
-    url_for = app.jinja_env.globals["url_for"]
+    url_for: Callable[..., str] = app.jinja_env.globals["url_for"]  # type: ignore[assignment]
 
     def small_picture(thumbnail: str) -> str:
         """Return the address of a lit look in small; empty where the picture is not on disk."""
@@ -113,7 +126,7 @@ def _picture_filter(app: Flask) -> Callable[[str], str]:
         if changed is None:
             return ""
         folder = thumbnail.rpartition("/")[0]
-        return str(url_for("jobs.small_picture", folder=folder, v=format(changed, "x")))
+        return url_for("jobs.small_picture", folder=folder, v=format(changed, "x"))
 
     return small_picture
 
@@ -134,8 +147,10 @@ def register(app: Flask) -> None:
         away,
         seconds,
         mm,
+        bare_mm,
         percent,
         turn,
+        spot,
         amount,
         listed,
         _picture_filter(app),

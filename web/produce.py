@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from pathlib import PurePath
 
 from flask import Blueprint, Response, render_template, request
@@ -10,7 +11,8 @@ from flask.typing import ResponseReturnValue
 from planner.database import queries
 from planner.database.states import Role
 from planner.errors import NotFound
-from web import headers
+from planner.services import unrolled as laid
+from web import filters, headers
 from web.access import allow
 from web.paging import Page, page_number
 from web.remembered import remembered
@@ -44,6 +46,26 @@ def piece(workpiece_id: int) -> ResponseReturnValue:
         the_season(db)
         found = queries.workpiece_page(db, workpiece_id)
     return render_template("piece.html", piece=found, line=found.line)
+
+
+@pages.get("/workpieces/<int:workpiece_id>/unrolled.svg")
+@allow(Role.VIEWER)
+def unrolled(workpiece_id: int) -> ResponseReturnValue:
+    """Give a piece's skin laid flat, with the picture of a job where one is named."""
+    with reading_db() as db:
+        texts = laid.texts_of(db, workpiece_id, request.args.get("job", type=int))
+    shown = laid.unrolled(texts)
+    drawn = render_template(
+        "unrolled.svg",
+        shown=shown,
+        png=b64encode(shown.skin_png).decode(),
+        unit=filters.mm(0).split(" ")[1],
+        known=filters.mm(1),
+    )
+    answer = Response(drawn, mimetype="image/svg+xml", headers={"Cache-Control": "private, no-cache"})
+    answer.headers["Content-Security-Policy"] = headers.PACKAGE
+    answer.add_etag()
+    return answer.make_conditional(request)  # an unchanged picture is not sent again
 
 
 @pages.get("/designs")

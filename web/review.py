@@ -38,7 +38,7 @@ def _shown(template: str) -> ResponseReturnValue:
         if line is None:
             return render_template("nothing.html", works=None)
         first, last = _days(line)
-        rates = reviews.Rates(_price("person_hour"), _price("cutter_life"))
+        rates = rates_said()
         begin = datetime.combine(first, datetime.min.time(), zone())
         end = datetime.combine(last + timedelta(days=1), datetime.min.time(), zone())
         facts = reviews.gather(db, line.season_id, begin, end, now=max(begin, now()))
@@ -72,6 +72,11 @@ def _day(name: str, default: date) -> date:
         return date.fromisoformat(said) if said else default
     except ValueError:
         raise Refused(f"{name} is {said[:20]!r}, expected a day such as {default}") from None
+
+
+def rates_said() -> reviews.Rates:
+    """Return the prices that the address says; they are kept nowhere else."""
+    return reviews.Rates(_price("person_hour"), _price("cutter_life"))
 
 
 def _price(name: str) -> float | None:

@@ -44,10 +44,12 @@ def season() -> ResponseReturnValue:
         dates = dates_between(span.first_at, span.last_at) if span else ()
         shown = _shown(dates, span.rows if span else 0)
         chart = None
+        benches: tuple[queries.BenchStepLine, ...] = ()
         if plan is not None and shown:
             begin = datetime.combine(shown[0], datetime.min.time(), zone())
             end = datetime.combine(shown[-1] + timedelta(days=1), datetime.min.time(), zone())
             chart = queries.chart_between(db, line.season_id, plan, begin, end)
+            benches = queries.bench_steps(db, plan.plan_id, begin, end)
     return render_template(
         "season.html",
         overview=overview,
@@ -56,7 +58,8 @@ def season() -> ResponseReturnValue:
         answer=answer,
         dates=dates,
         shown=shown,
-        days=days_of(chart, zone(), now(), plan.frozen_until_at) if chart and plan else (),
+        days=days_of(chart, zone(), now(), plan.frozen_until_at, benches) if chart and plan else (),
+        benches=benches,
         works=progress_of(works),
     )
 
@@ -107,13 +110,22 @@ def works() -> ResponseReturnValue:
 
 
 def progress_of(found: tuple[WorkLine, ...]) -> dict[str, Any]:
-    """Return the long work in words; `mark` changes when any of it changes its state."""
+    """Return the long work in words; `mark` changes when any of it changes its state or falls silent."""
+    going = [line for line in found if line.state in _ACTIVE and not _silent(line)]
+    # what fell silent is told as stopped, with no bar that pretends to move
+    ended = [line for line in found if _silent(line)] + [line for line in found[:1] if line.state == "failed"]
     return {
-        "mark": " ".join(f"{line.work_id}:{line.state}" for line in found),
+        "mark": " ".join(f"{line.work_id}:{line.state}{'!' * _silent(line)}" for line in found),
         "at": clock(now()),
-        "works": [_work(line) for line in found if line.state in _ACTIVE],
-        "broken": [_work(line) for line in found[:1] if line.state == "failed"],
+        "works": [_work(line) for line in going],
+        "broken": [_work(line) for line in ended],
     }
+
+
+def _silent(line: WorkLine) -> bool:
+    """Return whether a piece of work is said to go on while nobody has given a sign of life for long."""
+    heard_at = line.heartbeat_at
+    return line.state == "running" and heard_at is not None and (now() - heard_at).total_seconds() > _SILENT_S
 
 
 def _work(line: WorkLine) -> dict[str, Any]:
@@ -124,7 +136,7 @@ def _work(line: WorkLine) -> dict[str, Any]:
         "state": told.word,
         "done": line.done,
         "total": line.total,
-        "note": line.error or line.note,
+        "note": line.error or ("" if _silent(line) else line.note),
         "words": _words(line),
     }
 
@@ -135,6 +147,6 @@ def _words(line: WorkLine) -> str:
         return f"waiting for the worker, asked for by {line.asked_by}, {away(line.asked_at)}"
     if line.state == "failed":
         return f"broke off at {count}"
-    if line.heartbeat_at and (now() - line.heartbeat_at).total_seconds() > _SILENT_S:
-        return f"{count}; no sign of life from the worker since {clock(line.heartbeat_at)}"
+    if _silent(line):
+        return f"stopped at {count}; no sign of life from the worker since {clock(line.heartbeat_at)}"
     return count

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
+from sqlalchemy.orm import Session
 
 from planner.database import queries
+from planner.database.lines import SeasonOverview
 from planner.database.states import Role
+from planner.services.review import Cost, Rates, gather, review_of
 from web.access import allow
 from web.remembered import remembered
+from web.review import rates_said
 from web.season import answer_of
-from web.session import now, reading_db, the_season
+from web.session import now, reading_db, the_season, zone
 
 pages = Blueprint("venue", __name__)
+_BEFORE = timedelta(days=60)  # carving begins weeks before the opening
 
 
 @pages.get("/venue")
@@ -30,9 +37,27 @@ def venue() -> ResponseReturnValue:
         rows = queries.station_rows(db, line.season_id, line.last_night)
         figures = queries.venue_figures(db, line.season_id, rows)
         forecast = queries.newest_result(db, "forecast", line.season_id)
+        rates = rates_said()
+        cost = _cost(db, line.season_id, overview, rates)
     areas: dict[str, list[queries.StationRow]] = {}
     for row in rows:
         areas.setdefault(row.area, []).append(row)
     return render_template(
-        "venue.html", overview=overview, figures=figures, areas=areas, answer=answer, forecast=forecast
+        "venue.html",
+        overview=overview,
+        figures=figures,
+        areas=areas,
+        answer=answer,
+        forecast=forecast,
+        rates=rates,
+        cost=cost,
     )
+
+
+def _cost(db: Session, season_id: int, overview: SeasonOverview, rates: Rates) -> Cost | None:
+    """Return what lanterns took so far; None while nobody says a price, for all runs are read for it."""
+    if rates.person_hour is None and rates.cutter_life is None:
+        return None
+    begin = datetime.combine(overview.opening_night - _BEFORE, datetime.min.time(), zone())
+    facts = gather(db, season_id, begin, max(begin + timedelta(days=1), now()), now=max(begin, now()))
+    return review_of(facts, rates).cost

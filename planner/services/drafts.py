@@ -22,7 +22,7 @@ from planner.services.common import found, instant_of
 from planner.services.planning import job_name, problem_of, published_plan, solve_checked, started_rows
 from planner.services.trouble import away_now
 
-PEOPLE = 3  # hands at the machines in a shift, by the demo's card; a venue's own roster replaces it
+_HANDS = 3  # at the machines in a shift, common practice; counts only while no hand is recorded
 _AFTER = "follows plan"  # among the versions of a draft: which plan it stands beside
 _SAME = timedelta(minutes=30)  # a smaller shift is not told as a move
 _WHY = "asked for because"
@@ -121,6 +121,8 @@ def draft_plan(
     now: datetime,
     seconds: float = 4.0,
     down: Sequence[tuple[int, float]] = (),
+    more_people: int = 0,
+    longer_h: float = 0.0,
     report: Callable[[int, int, str], None] = lambda done, total, note: None,
     stop: Callable[[], bool] = lambda: False,
 ) -> int:
@@ -142,15 +144,21 @@ def draft_plan(
         How long the optimizer may search [s].
     down : sequence of (int, float)
         What if: machines taken to be down from now on, and for how many hours [h].
+    more_people : int
+        What if: so many hands more, or less when negative [-].
+    longer_h : float
+        What if: every day's work went on so much longer [h].
     report, stop : callable
         Progress, and whether to end early.
     """
     with reading(factory) as db:
         in_force = published_plan(db, season_id)
         before_id = in_force.id
-        people = max(1, PEOPLE - len(away_now(db, now=now)))
+        people = hands_at(db, now)
         problem = problem_of(db, season_id, now, people=people, keep=True)
-        _close(problem, {found(db, tables.Machine, number).name: hours for number, hours in down})
+        names = [(found(db, tables.Machine, number).name, hours) for number, hours in down]
+        if names or more_people or longer_h:
+            problem = _with(problem, names, more_people, longer_h)
         problem |= _pins(db, problem, now)
         ids = _numbers(db, problem)
         begun = [_copied(row) for row in started_rows(db, season_id, now)]
@@ -176,13 +184,30 @@ def draft_plan(
         return draft.id
 
 
-def _close(problem: dict[str, Any], down_h: dict[str, float]) -> None:
-    """Take hours away from machines of a problem, as a breakdown would."""
-    for resource in problem["resources"]:
-        if resource["name"] in down_h:
-            until = round(60 * down_h[resource["name"]])
-            spans = [[max(start, until), end] for start, end in resource["open"]]
-            resource["open"] = [span for span in spans if span[1] > span[0]]
+def hands_at(db: Session, now: datetime) -> int:
+    """Return how many hands are there: those that are recorded, less those who are away; one at least.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    now : datetime
+        The instant [-].
+    """
+    away = {row.person for row in away_now(db, now=now)}
+    names = db.scalars(select(tables.Hand.name).where(tables.Hand.active)).all()
+    there = sum(name not in away for name in names) if names else _HANDS - len(away)
+    return max(1, there)
+
+
+def _with(
+    problem: dict[str, Any], down: Sequence[tuple[str, float]], people: int, longer_h: float
+) -> dict[str, Any]:
+    """Return a problem with something changed, as `planner.services.whatif` changes it."""
+    from planner.optimizer import read_problem, write_problem
+    from planner.services.whatif import changed
+
+    return write_problem(changed(read_problem(problem), down=down, people=people, longer_h=longer_h))
 
 
 def _pins(db: Session, problem: dict[str, Any], now: datetime) -> dict[str, Any]:

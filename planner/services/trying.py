@@ -9,7 +9,6 @@ import json
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
-from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from sqlalchemy.orm import Session
 from planner.database import tables
 from planner.database.states import CutterState
 from planner.errors import Refused
+from planner.services import skins
 from planner.services.common import amount_of, found, refusing_bad_input
 from planner.services.preparing import JobInputs, MachineText
 
@@ -30,7 +30,6 @@ _SPHERE_WALL_MM = 25.0
 _RING_DEG, _MERIDIANS = 20.0, 24
 _STEP_DEG = 2.0
 _PATTERN_PX = 420
-_KNOWN_AHEAD = 12  # pieces whose fitted skin is kept in memory
 
 # two cutters for practice with an empty store; figures by common practice
 _PRACTICE_CUTTERS = {
@@ -174,23 +173,15 @@ def _machine_text(machine: tables.Machine, kind: str, piece: tuple[float, float]
 # --- what is seen --------------------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=_KNOWN_AHEAD)
-def _fitted(touches: str, tip_mm: float) -> tuple[Surface, tuple[Finding, ...]]:
-    """Return the skin of a probe file; fitted once, looked at often."""
-    from engine.files import read_touches
-    from engine.surface import fit_surface
-
-    return fit_surface(read_touches(touches, "touches", tip_mm))
-
-
 def read_ahead() -> None:
     """Fit the practice sphere, which also loads what every other trial needs."""
     import engine.regions  # noqa: F401 - loaded for those who come later
 
-    _fitted(sphere_touches(), 0.0)
+    skins.fitted(sphere_touches(), 0.0)
 
 
-def _placement(inputs: JobInputs) -> Placement:
+def placement_of(inputs: JobInputs) -> Placement:
+    """Return where the middle of a design lies."""
     from engine.records import Placement
 
     return Placement(
@@ -201,7 +192,8 @@ def _placement(inputs: JobInputs) -> Placement:
     )
 
 
-def _layers(inputs: JobInputs) -> Layers:
+def layers_of(inputs: JobInputs) -> Layers:
+    """Return the regions and tones of a design."""
     from engine.artwork import read_artwork
     from engine.records import Treatment
 
@@ -218,11 +210,11 @@ def _read(inputs: JobInputs) -> _Read:
     from engine.files import read_cutters, read_wall
     from engine.rules import rules_for
 
-    surface, findings = _fitted(inputs.touches, inputs.tip_radius_mm)
+    surface, findings = skins.fitted(inputs.touches, inputs.tip_radius_mm)
     return _Read(
         surface=surface,
-        layers=_layers(inputs),
-        chart=own_mercator(surface, _placement(inputs)),
+        layers=layers_of(inputs),
+        chart=own_mercator(surface, placement_of(inputs)),
         wall=read_wall(inputs.walls, f"wall of {inputs.workpiece}"),
         cutters=read_cutters(inputs.cutters, "cutters in stock"),
         rules=rules_for(inputs.kind),
@@ -248,8 +240,8 @@ def skin_of(inputs: JobInputs) -> dict[str, Any]:
     from engine.surface import radius_at
 
     with refusing_bad_input():
-        surface, _ = _fitted(inputs.touches, inputs.tip_radius_mm)
-        chart = own_mercator(surface, _placement(inputs))
+        surface, _ = skins.fitted(inputs.touches, inputs.tip_radius_mm)
+        chart = own_mercator(surface, placement_of(inputs))
     lat = np.arange(-88.0, 88.1, _STEP_DEG)
     lon = np.arange(-180.0, 180.1, _STEP_DEG)
     at_lon, at_lat = np.meshgrid(np.radians(lon), np.radians(lat))
@@ -286,7 +278,7 @@ def pattern_of(inputs: JobInputs) -> dict[str, Any]:
     from PIL import Image, ImageDraw
 
     with refusing_bad_input():
-        layers = _layers(inputs)
+        layers = layers_of(inputs)
     px_per_mm = _PATTERN_PX / max(layers.width_mm, layers.height_mm)
     size = (max(2, round(layers.width_mm * px_per_mm)), max(2, round(layers.height_mm * px_per_mm)))
     picture = Image.new("L", (2 * size[0], 2 * size[1]), 0)  # twice as fine, then averaged: soft edges

@@ -3,6 +3,7 @@
 The records stand in `planner.database.lines`. A thing that is not there raises `NotFound`.
 """
 
+from planner.database.queries.benches import BenchStepLine, bench_steps
 from planner.database.queries.chart import chart_between, season_chart
 from planner.database.queries.designs import artwork, designs, refused_designs
 from planner.database.queries.fleet import cutters, machines
@@ -55,6 +56,7 @@ from planner.database.queries.works import (
 
 __all__ = [
     "BenchFacts",
+    "BenchStepLine",
     "ChangeLine",
     "FloorRow",
     "FoundJobs",
@@ -74,6 +76,7 @@ __all__ = [
     "WorkResult",
     "artwork",
     "bench_facts",
+    "bench_steps",
     "change_count",
     "changes",
     "chart_between",

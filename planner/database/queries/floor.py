@@ -153,7 +153,7 @@ def next_rows(db: Session, season_id: int) -> dict[int, FloorRow]:
     return {found.machine_id: found for found in _floor_rows(db, season, rows)}
 
 
-def _rows_of_plan() -> Select[Any]:
+def _rows_of_plan() -> Select[*tuple[Any, ...]]:
     """Return the statement of rows of plans with the names that a list needs."""
     row, job = tables.PlanRow, tables.Job
     return (

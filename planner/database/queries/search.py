@@ -116,7 +116,8 @@ def _stands_in(word: str) -> ColumnElement[bool]:
 
     # autoescape: a % or _ that somebody types means itself
     def holds(place: Any) -> ColumnElement[bool]:
-        return place.icontains(word, autoescape=True)
+        found: ColumnElement[bool] = place.icontains(word, autoescape=True)
+        return found
 
     states = [str(state) for state in JobState if word.lower() in state]
     designs = select(version.id).join(design, design.id == version.design_id).where(holds(design.name))

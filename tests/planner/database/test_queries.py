@@ -131,6 +131,9 @@ QUESTIONS: dict[str, Asked] = {
     "bench_facts": lambda db, season_id: queries.bench_facts(
         db, [line.job_id for line in queries.found_jobs(db, season_id).lines]
     ),
+    "bench_steps": lambda db, season_id: queries.bench_steps(
+        db, _facts(db, season_id).plan_id, AT, AT + timedelta(days=1)
+    ),
     "station_rows": lambda db, season_id: queries.station_rows(db, season_id, date(2026, 10, 24)),
     "runs_between": lambda db, season_id: queries.runs_between(db, AT, AT + timedelta(days=1)),
     "hand_overs": lambda db, season_id: queries.hand_overs(db, season_id),
