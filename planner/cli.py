@@ -37,7 +37,26 @@ def refuse(text: str, code: int) -> NoReturn:
     sys.exit(code)
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+class _Commands(click.Group):
+    """Commands that end in one line where the disk or the database gives up under them."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command."""
+        try:
+            return super().invoke(ctx)
+        except OSError as error:
+            refuse(
+                f"{error.filename or 'the disk'}: {error.strerror or error}; nothing half is kept", BAD_INPUT
+            )
+        except Exception as error:
+            cause = getattr(error, "orig", None)  # of the database's driver
+            if cause is None or not type(error).__module__.startswith("sqlalchemy"):
+                raise
+            told = (str(cause).splitlines() or [type(cause).__name__])[0]
+            refuse(f"the database does not answer: {told}; nothing of this step was kept", BAD_INPUT)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="lanternwright")
 def main() -> None:
     """Plan a season of carved, lit lanterns, from touches and drawings to programs and a fleet plan."""
@@ -490,6 +509,36 @@ def forecast(
         refuse(str(error), BAD_INPUT)
 
 
+@main.command()
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option("--night", "nights", type=click.DateTime(["%Y-%m-%d"]), multiple=True, help="First lit then.")
+@click.option(
+    "--on", type=click.DateTime(["%Y-%m-%d"]), help="Day to which ages are counted; today if absent."
+)
+@click.option("--accept", is_flag=True, help="Write the suggestions into their jobs.")
+@click.option("--by", default="command line", show_default=True, help="Who accepts them.")
+def choose(
+    folder: Path | None, nights: tuple[datetime, ...], on: datetime | None, accept: bool, by: str
+) -> None:
+    """Suggest a piece for every lantern of the nights, with reasons; what a person chose stays."""
+    from planner.database.session import unit_of_work
+    from planner.errors import PlannerError
+    from planner.services import choosing
+
+    try:
+        factory, season = _season(_settings(folder))
+        today = on.date() if on else _now().astimezone(season.zone).date()
+        with unit_of_work(factory) as session:
+            found = choosing.suggest(session, season.id, today=today, nights=[n.date() for n in nights])
+            for one in found:
+                click.echo(one.words)
+            if accept:
+                taken = choosing.accept(session, season.id, found, by=by, at=_now())
+                click.echo(f"{len(taken)} pieces chosen as suggested")
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+
+
 @main.command("compare")
 @click.option("--problem", type=click.Path(path_type=Path), help="Plan problem, JSON; needs no database.")
 @click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
@@ -615,14 +664,27 @@ def _season(settings: Settings) -> tuple[sessionmaker[Session], Season]:
 
 
 def _json(path: Path) -> dict[str, Any]:
+    return json_of(path.read_bytes(), path.name)
+
+
+def json_of(content: bytes, name: str) -> dict[str, Any]:
+    """Return the one JSON object that a file holds, or refuse it in one line.
+
+    Parameters
+    ----------
+    content : bytes
+        The file [-].
+    name : str
+        Shown in messages [-].
+    """
     from planner.errors import Refused
 
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except ValueError as error:
-        raise Refused(f"{path.name}: not JSON ({error})") from error
+        found = json.loads(content.decode("utf-8"))
+    except (ValueError, RecursionError) as error:
+        raise Refused(f"{name}: not JSON ({error})") from error
     if not isinstance(found, dict):
-        raise Refused(f"{path.name}: one JSON object was expected")
+        raise Refused(f"{name}: one JSON object was expected")
     return found
 
 

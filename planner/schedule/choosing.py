@@ -52,6 +52,8 @@ class ChoiceRules:
     points_wall_mm: float = 0.5
     points_turned_deg: float = 0.05
     points_young_day: float = 1.0
+    points_next_design: float = 4.0
+    """For every design of a station's choice that stands before the one taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,9 @@ class Wish:
     treatment: str = "through"
     priority: int = 1
     chosen: str | None = None
+    design: str = ""
+    others: tuple[Wish, ...] = ()
+    """The same lantern with other designs that may hang there, the better ones first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +103,7 @@ class Choice:
     longitude_deg: float
     points: float
     reasons: tuple[str, ...]
+    design: str = ""
 
 
 @dataclass(slots=True)
@@ -106,6 +112,7 @@ class _Judged:
     longitude_deg: float = 0.0
     barred: str = ""
     reasons: list[str] = field(default_factory=list)
+    design: str = ""
 
 
 def choose_pieces(
@@ -128,7 +135,8 @@ def choose_pieces(
     by_person = {wish.chosen for wish in wishes if wish.chosen is not None}
     free = [piece for piece in pieces if piece.number not in by_person]
     asking = [wish for wish in wishes if wish.chosen is None]
-    judged = [[judge(wish, piece, rules, free) for piece in free] for wish in asking]
+    oldest = sorted(free, key=lambda piece: -piece.age_days)[:1]
+    judged = [[_judge_best(wish, piece, rules, oldest) for piece in free] for wish in asking]
     # a column of its own lets a lantern stay without a piece, at a price that grows with its priority
     points = np.full((len(asking), len(free) + len(asking)), FORBIDDEN)
     for w, row in enumerate(judged):
@@ -141,10 +149,10 @@ def choose_pieces(
         if p < len(free):
             one = judged[w][p]
             found[wish.name] = Choice(
-                wish.name, free[p].number, one.longitude_deg, one.points, tuple(one.reasons)
+                wish.name, free[p].number, one.longitude_deg, one.points, tuple(one.reasons), one.design
             )
         else:
-            found[wish.name] = Choice(wish.name, None, 0.0, 0.0, _why_none(judged[w], len(free)))
+            found[wish.name] = Choice(wish.name, None, 0.0, 0.0, _why_none(judged[w], len(free)), wish.design)
     there = {piece.number: piece for piece in pieces}
     for wish in wishes:
         if wish.chosen is not None:
@@ -156,11 +164,32 @@ def _by_person(wish: Wish, piece: Piece | None, rules: ChoiceRules) -> Choice:
     """Return a person's choice as it is, with what speaks against it."""
     if piece is None:
         return Choice(
-            wish.name, wish.chosen, 0.0, 0.0, ("chosen by a person; not among the pieces in store",)
+            wish.name,
+            wish.chosen,
+            0.0,
+            0.0,
+            ("chosen by a person; not among the pieces in store",),
+            wish.design,
         )
-    one = judge(wish, piece, rules, [piece])
+    one = _judge_best(wish, piece, rules, [piece])
     against = (f"against it: {one.barred}",) if one.barred else tuple(one.reasons)
-    return Choice(wish.name, piece.number, one.longitude_deg, one.points, ("chosen by a person", *against))
+    reasons = ("chosen by a person", *against)
+    return Choice(wish.name, piece.number, one.longitude_deg, one.points, reasons, one.design)
+
+
+def _judge_best(wish: Wish, piece: Piece, rules: ChoiceRules, pieces: Sequence[Piece]) -> _Judged:
+    """Return what speaks for a piece with the design of the choice that suits it best."""
+    best: _Judged | None = None
+    for place, one_design in enumerate((wish, *wish.others)):
+        one = judge(one_design, piece, rules, pieces)
+        one.design = one_design.design
+        one.points += place * rules.points_next_design
+        if place and not one.barred:
+            one.reasons.append(f"{one.design} suits it better than {wish.design}")
+        if best is None or (bool(one.barred), one.points) < (bool(best.barred), best.points):
+            best = one
+    assert best is not None
+    return best
 
 
 def _why_none(judged: Sequence[_Judged], count: int) -> tuple[str, ...]:
