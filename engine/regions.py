@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -15,6 +16,7 @@ import shapely
 from engine.chart import to_sphere
 from engine.design_on_skin import DesignOnSkin, at_true_scale, finding, mapped, shortened
 from engine.frames import lonlat_of
+from engine.legibility import fine_slots, letters
 from engine.open_area import areas_between, box_mm2, fullest_rings, lowest_ring, zones_of
 from engine.placing import (
     above_base,
@@ -39,8 +41,9 @@ from engine.records import (
     Treatment,
     Wall,
 )
+from engine.valleys import rib_valleys
 from engine.wall import wall_at
-from engine.webs import WEB_BY_KIND_MM, bridge_minimum_mm, find_webs, web_minimum_mm
+from engine.webs import WEB_BY_KIND_MM, Webs, bridge_minimum_mm, find_webs, web_minimum_mm
 
 __all__ = ["bridge_minimum_mm", "judge_regions", "skin_outlines", "web_minimum_mm"]
 
@@ -159,7 +162,7 @@ def _nearest_mm(points: Floats, others: Floats) -> float:
 
 def _bridges(design: DesignOnSkin) -> list[Finding]:
     """Refuse or warn of material between openings that is narrower than a bridge or a web must be."""
-    webs = find_webs(design)
+    webs = _webs_of(design)
     found = []
     for k in np.argsort(webs.width_mm):
         width, length = float(webs.width_mm[k]), float(webs.length_mm[k])
@@ -189,6 +192,16 @@ def _bridges(design: DesignOnSkin) -> list[Finding]:
             )
         )
     return found
+
+
+@lru_cache(maxsize=1)  # two rules look at the same webs
+def _webs_of(design: DesignOnSkin) -> Webs:
+    return find_webs(design)
+
+
+def _valleys(design: DesignOnSkin) -> list[Finding]:
+    """Warn of bridges and relief edges in rib valleys."""
+    return rib_valleys(design, _webs_of(design))
 
 
 def _open_shares(design: DesignOnSkin) -> list[Finding]:
@@ -321,6 +334,9 @@ _RULES: tuple[Callable[[DesignOnSkin], list[Finding]], ...] = (
     above_base,
     seen_from_one_side,
     _slots,
+    _valleys,
+    letters,
+    fine_slots,
 )
 
 
