@@ -10,15 +10,12 @@ from shapely import Polygon
 
 from engine.axes import cutter_directions
 from engine.chart import to_sphere
-from engine.errors import CannotBeDone
-from engine.flatten import FlatRegion, lay_flat
+from engine.flatten import lay_flat
 from engine.frames import normalised, unit_of
-from engine.offset import Offset, offset_flat
 from engine.records import (
     Chart,
     CutPass,
     Cutter,
-    CutterForm,
     Finding,
     Floats,
     Ints,
@@ -35,10 +32,10 @@ from engine.records import (
 from engine.skin_metric import SkinMetric, mean_scale, skin_metric
 from engine.slugs import Run, runs_of, slug_findings, slugs_mm, tab_height_mm
 from engine.surface import foot_below, normals_at, points_at
+from engine.turns import turns_of
 from engine.wall import wall_at
 
-# of the openings' area that a larger cutter may leave in corners before a smaller one is taken
-_LOST_SHARE = 0.03
+_REST = "corner"  # what a small cutter does after a large one
 _TURN_RAD = np.radians(2.5)
 _DEPTH_ROUNDS = 20
 _DEPTH_SETTLED_MM = 0.01
@@ -61,7 +58,7 @@ def opening_passes(
     layers, chart, surface, wall
         The design, where it lies, and the piece.
     cutters : sequence of Cutter
-        The cutters at hand; the largest flat one that loses little in the corners is taken.
+        The cutters at hand; `engine.turns` says which are taken.
     machine : Machine
         Decides how the cutter leans, and so how wide it cuts.
     rules : Rules
@@ -77,17 +74,55 @@ def opening_passes(
         return (), ()
     metric = _metric(openings, chart, surface, machine)
     laid_flat = [lay_flat(region.polygon, metric) for region in openings]
-    index, offsets = _choose_cutter(openings, laid_flat, cutters, wall, rules)
-    cutter = cutters[index]
-    runs = [
-        (region, run, offset)
-        for region, flat, offset in zip(openings, laid_flat, offsets, strict=True)
-        for run in runs_of(flat, offset, cutter, rules)
-    ]
-    laid = _lay([run.line for _, run, _ in runs], chart, surface, wall, cutter, machine, rules)
+    passes: list[CutPass] = []
+    runs: list[tuple[str, Run]] = []
+    loose: list[tuple[str, float]] = []
+    for turn in turns_of(openings, laid_flat, cutters, wall, machine, rules):
+        cutter = cutters[turn.cutter]
+        mine = [
+            (region, run, offset.overcut_mm if offset else 0.0)
+            for region, flat, offset, rest in zip(openings, laid_flat, turn.offsets, turn.rests, strict=True)
+            for run in (*(runs_of(flat, offset, cutter, rules) if offset else ()), *map(_rest_run, rest))
+        ]
+        if not mine:
+            continue
+        laid = _lay([run.line for _, run, _ in mine], chart, surface, wall, cutter, machine, rules)
+        passes += _as_passes(mine, laid, turn.cutter, cutter, chart, surface, wall, rules)
+        runs += [(region.name, run) for region, run, _ in mine]
+        held = {r.name for r, run, _ in mine if len(run.tabs) or run.kind == "pocket"}
+        loose += [
+            (region.name, size)
+            for region, flat, offset in zip(openings, laid_flat, turn.offsets, strict=True)
+            if offset is not None and region.name not in held
+            for size in slugs_mm(flat, offset, cutter)
+        ]
+    findings = (
+        _lean_findings(passes, surface, rules)
+        + _overcut_findings(passes, rules)
+        + slug_findings(runs, loose, rules)
+    )
+    return _with_precedence(passes, openings, metric, rules), tuple(findings)
+
+
+def _rest_run(rest: tuple[Floats, bool]) -> Run:
+    line, closed = rest
+    return Run(_REST, np.column_stack([line, np.zeros(len(line))]), closed)
+
+
+def _as_passes(
+    runs: Sequence[tuple[Region, Run, float]],
+    laid: Sequence[tuple[Floats, Floats, Floats]],
+    index: int,
+    cutter: Cutter,
+    chart: Chart,
+    surface: Surface,
+    wall: Wall,
+    rules: Rules,
+) -> list[CutPass]:
+    """Return the passes of one cutter's runs, with how far its centre lines cut too wide [mm]."""
     counts: dict[tuple[str, str], int] = {}
     passes = []
-    for (region, run, offset), (skin, directions, tips) in zip(runs, laid, strict=True):
+    for (region, run, overcut_mm), (skin, directions, tips) in zip(runs, laid, strict=True):
         counts[region.name, run.kind] = number = counts.get((region.name, run.kind), 0) + 1
         along_centre = run.kind == "centre line"
         passes.append(
@@ -102,22 +137,11 @@ def opening_passes(
                 directions=directions,
                 tips_work_mm=tips,
                 feeds_mm_per_min=_feeds(len(tips), cutter, rules),
-                overcut_mm=offset.overcut_mm if along_centre else 0.0,
+                overcut_mm=overcut_mm if along_centre else 0.0,
                 tabs=_tabs(run, chart, surface, wall, rules),
             )
         )
-    loose = [
-        (region.name, size)
-        for region, flat, offset in zip(openings, laid_flat, offsets, strict=True)
-        if region.name not in {r.name for r, run, _ in runs if len(run.tabs) or run.kind == "pocket"}
-        for size in slugs_mm(flat, offset, cutter)
-    ]
-    findings = (
-        _lean_findings(passes, surface, rules)
-        + _overcut_findings(passes, rules)
-        + slug_findings([(region.name, run) for region, run, _ in runs], loose, rules)
-    )
-    return _with_precedence(passes, openings, metric, rules), tuple(findings)
+    return passes
 
 
 def _metric(openings: Sequence[Region], chart: Chart, surface: Surface, machine: Machine) -> SkinMetric:
@@ -131,75 +155,6 @@ def _metric(openings: Sequence[Region], chart: Chart, surface: Surface, machine:
     boxes = np.array([region.polygon.bounds for region in openings])
     low, high = boxes.min(axis=0), boxes.max(axis=0)
     return skin_metric(skin, axis, (low[0], low[1], high[2], high[3]))
-
-
-def _choose_cutter(
-    openings: Sequence[Region],
-    laid: Sequence[FlatRegion],
-    cutters: Sequence[Cutter],
-    wall: Wall,
-    rules: Rules,
-) -> tuple[int, list[Offset]]:
-    """Return the largest flat cutter that reaches through the wall and loses little, and its offsets."""
-    need = float(wall.thickness_mm.max()) + rules.overshoot_mm + rules.reach_spare_mm
-    flat = [i for i, c in enumerate(cutters) if c.form is CutterForm.FLAT]
-    able = [i for i in flat if min(cutters[i].flute_length_mm, cutters[i].stick_out_mm) >= need]
-    if not able:
-        raise CannotBeDone(*_no_reach([cutters[i] for i in flat], need))
-    best: tuple[float, int, list[Offset]] | None = None
-    for i in sorted(able, key=lambda i: -cutters[i].diameter_mm):
-        offsets = [
-            offset_flat(flat, cutters[i].radius_mm, rules.point_spacing_mm, rules.chord_tolerance_mm)
-            for flat in laid
-        ]
-        missed = sum(not (o.contours or o.centre_lines) for o in offsets)
-        lost = sum(o.lost_mm2 for o in offsets) / sum(r.polygon.area for r in openings)
-        spoilt = max(o.overcut_mm for o in offsets) > rules.outline_tolerance_mm
-        score = missed * 10 + spoilt * 5 + lost
-        if best is None or score < best[0]:
-            best = (score, i, offsets)
-        if not missed and not spoilt and lost <= _LOST_SHARE:
-            break
-    assert best is not None
-    _, index, offsets = best
-    shut = [r for r, o in zip(openings, offsets, strict=True) if not (o.contours or o.centre_lines)]
-    if shut:
-        raise CannotBeDone(*_does_not_enter(shut, cutters[index]))
-    return index, offsets
-
-
-def _no_reach(flat: Sequence[Cutter], need_mm: float) -> tuple[str, tuple[Finding, ...]]:
-    longest = max((min(c.flute_length_mm, c.stick_out_mm) for c in flat), default=0.0)
-    text = (
-        f"no flat cutter reaches through the wall: {need_mm:.1f} mm of flute needed, "
-        f"the longest has {longest:.1f} mm"
-    )
-    finding = Finding(
-        Severity.REFUSE,
-        "cutter reach",
-        text,
-        "thin the wall further or fit a longer cutter",
-        measured=longest,
-        allowed=need_mm,
-        unit="mm",
-    )
-    return text, (finding,)
-
-
-def _does_not_enter(regions: Sequence[Region], cutter: Cutter) -> tuple[str, tuple[Finding, ...]]:
-    findings = tuple(
-        Finding(
-            Severity.REFUSE,
-            "slot width",
-            f"cutter {cutter.name} does not enter {region.name}",
-            "take a smaller cutter, or draw it wider",
-            place=region.name,
-            allowed=cutter.diameter_mm,
-            unit="mm",
-        )
-        for region in regions
-    )
-    return findings[0].text, findings
 
 
 def _tabs(run: Run, chart: Chart, surface: Surface, wall: Wall, rules: Rules) -> Floats:
@@ -377,11 +332,13 @@ def _with_precedence(
     of_region: dict[str, list[int]] = {}
     for i, one in enumerate(passes):
         of_region.setdefault(one.region, []).append(i)
+    turn = {cutter: number for number, cutter in enumerate(dict.fromkeys(one.cutter for one in passes))}
     out = []
     for i, one in enumerate(passes):
         own = _earlier_in_region(i, passes, of_region[one.region])
         others = [(j, why) for name, why in before[one.region] for j in of_region.get(name, ())]
-        both = own + others
+        # a small cutter that follows a large one comes after all that the large one does
+        both = own + [(j, why) for j, why in others if turn[passes[j].cutter] <= turn[one.cutter]]
         out.append(_replace_after(one, tuple(j for j, _ in both), tuple(why for _, why in both)))
     return tuple(out)
 
@@ -433,11 +390,18 @@ def _low_rings(openings: Sequence[Region]) -> set[str]:
 
 def _earlier_in_region(i: int, passes: Sequence[CutPass], same: Sequence[int]) -> list[tuple[int, str]]:
     """Return the passes of the same opening that are cut before one, and why."""
-    one, found = passes[i], []
+    one = passes[i]
+    found = [
+        (j, "the large cutter first, the small one for the rest")
+        for j in same
+        if j < i and passes[j].cutter != one.cutter
+    ]
     if not one.closed:
-        return []
+        return found
     for j in same:
         other = passes[j]
+        if other.cutter != one.cutter:
+            continue
         if other.along_centre:
             found.append((j, "the narrow part first, while all is stiff"))
         elif j != i and other.closed and _length_mm(other) < _length_mm(one):

@@ -280,7 +280,7 @@ def order_on(
     stop: Stop = never,
 ) -> Order:
     """Return the passes' order on a machine: by phase and cutter, inside those by travel; `seed` [-]."""
-    kinds = sorted({(_PHASES.index(p.phase), p.cutter) for p in passes})
+    kinds = _kinds(passes)
     groups = [kinds.index((_PHASES.index(p.phase), p.cutter)) for p in passes]
     fresh = [i for i in range(1, len(kinds)) if kinds[i][1] != kinds[i - 1][1]]
     return order_passes(
@@ -292,6 +292,18 @@ def order_on(
         seed=seed,
         stop=stop,
     )
+
+
+def _kinds(passes: Sequence[CutPass]) -> list[tuple[int, int]]:
+    """Return phases and cutters in their order: a cutter comes after those whose passes its own wait for."""
+    kind = [(_PHASES.index(p.phase), p.cutter) for p in passes]
+    waits = {(kind[i], kind[j]) for i, p in enumerate(passes) for j in p.after if kind[i] != kind[j]}
+    left, found = sorted(set(kind)), []
+    while left:
+        ready = [k for k in left if not any((k, other) in waits for other in left)]
+        found.append((ready or left)[0])
+        left.remove(found[-1])
+    return found
 
 
 def to_poses(toolpath: Toolpath, passes: Sequence[CutPass], surface: Surface, machine: Machine) -> Poses:
