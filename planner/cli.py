@@ -355,6 +355,8 @@ def _settings(folder: Path | None) -> Settings:
 @click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True)
 @click.option("--seed", type=int, default=0, show_default=True)
 @click.option("--ready", type=click.FloatRange(0, 1), help="Chance of all ready that comes before nights.")
+@click.option("--begin", type=click.Path(path_type=Path), help="A plan of that problem, JSON, to go on from.")
+@click.option("--go-on", is_flag=True, help="Go on from the season's plan in force, before it has begun.")
 def plan(
     problem: Path | None,
     out: Path | None,
@@ -364,32 +366,43 @@ def plan(
     workers: int,
     seed: int,
     ready: float | None,
+    begin: Path | None,
+    go_on: bool,
 ) -> None:
     """Plan who cuts what, where and when: a season, or any problem in a file."""
     from planner.errors import PlannerError
+    from planner.services import planning
     from planner.services.planning import plan_season, solve_checked
 
     try:
         if problem is not None:
             if out is None:
                 refuse("--problem needs --out FILE for the plan", BAD_INPUT)
-            result = solve_checked(_json(problem), seconds=seconds, workers=workers, seed=seed, ready=ready)
+            result = solve_checked(
+                _json(problem),
+                seconds=seconds,
+                workers=workers,
+                seed=seed,
+                ready=ready,
+                begin=None if begin is None else _json(begin),
+            )
             out.write_text(json.dumps(result, indent=1))
             _print_tiers(result["tiers"], result["undone"])
             _print_ready(result.get("ready"))
             return
         factory, season = _season(_settings(folder))
-        stored = plan_season(
-            factory,
-            season.id,
-            by="command line",
-            now=_now(),
-            start=_instant(at, season),
-            seconds=seconds,
-            workers=workers,
-            seed=seed,
-            ready=ready,
-        )
+        again = {"by": "command line", "seconds": seconds, "workers": workers, "seed": seed}
+        if go_on:
+            stored = planning.go_on(factory, season.id, now=_instant(at, season) or _now(), **again)  # type: ignore[arg-type]
+        else:
+            stored = plan_season(
+                factory,
+                season.id,
+                now=_now(),
+                start=_instant(at, season),
+                ready=ready,
+                **again,  # type: ignore[arg-type]
+            )
         _print_tiers(stored.tiers, list(stored.undone))
         _print_ready(stored.ready)
         _print_rows(factory, stored.plan_id, season)

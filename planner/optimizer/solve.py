@@ -424,13 +424,29 @@ def _tiers(
         if value == 0 or (all_proven and value == bound):
             status = "proven best"
         elif all_proven and name in bounds:
-            status = f"within {value - bound} of the best possible"
+            status = f"within {_counted(value - bound, name)} of the best possible"
         else:
             status = "not proven"
         all_proven = all_proven and value == bound
         if name in problem.tiers:
             tiers[name] = Tier(value, bound, status)
     return tiers
+
+
+COUNTED = {
+    "undone": ("unit of priority undone", "units of priority undone"),
+    "late": ("weighted minute", "weighted minutes"),
+    "stored_nights": ("night", "nights"),
+    "changeovers": ("change", "changes"),
+    "completion": ("weighted minute", "weighted minutes"),
+    "moved": ("step", "steps"),
+    "finish": ("minute", "minutes"),
+}
+"""What a tier counts: of one, of many."""
+
+
+def _counted(number: int, tier: str) -> str:
+    return f"{number} {COUNTED[tier][number != 1]}"
 
 
 def _versions() -> dict[str, str]:

@@ -16,21 +16,45 @@ from sqlalchemy.orm import Session, selectinload, sessionmaker
 
 from planner.database import tables
 from planner.database.session import reading, unit_of_work
-from planner.database.states import CutterState, JobState, PlanState, RunOutcome
-from planner.errors import NotFound, PlannerError, Refused
-from planner.services.benches import CUT, MOST_WAITING, Crew, crew_of
-from planner.services.common import found
+from planner.database.states import PlanState
+from planner.errors import Conflict, PlannerError, Refused
+from planner.services.benches import CUT
+from planner.services.posing import barred as barred_of
+from planner.services.posing import (
+    bench_rows_of,
+    carried_over,
+    job_name,
+    learned_ratios,
+    open_jobs,
+    problem_of,
+    published_plan,
+    published_rows,
+    started_rows,
+)
 
 if TYPE_CHECKING:
     from planner.schedule.moved import MovedStep
 
-TIERS = ("undone", "late", "stored_nights", "changeovers", "finish")
-CUTTER_CHANGE_MIN, FIXTURE_CHANGE_MIN = 4, 10  # common practice; a venue's own times replace them
-FROZEN_MIN = 60
+__all__ = [
+    "Move",
+    "StoredPlan",
+    "bench_rows_of",
+    "go_on",
+    "job_name",
+    "learned_ratios",
+    "moves_between",
+    "plan_season",
+    "problem_of",
+    "published_plan",
+    "rows_of",
+    "safe_plan",
+    "solve_checked",
+    "started_rows",
+    "store_plan",
+    "stored_plan",
+]
 MOST_MOVED = 0.15
 """What a plan made anew may move for the better, as a share of the steps that could stay; common practice."""
-_OPEN = (JobState.WANTED, JobState.CHOSEN, JobState.PREPARED)
-_IN_STOCK = (CutterState.STORED, CutterState.FITTED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +124,8 @@ def plan_season(
     with reading(factory) as db:
         problem = problem_of(db, season_id, start, people=people, keep=published, benches=True)
         names = _ids(db, season_id)
-        begun = _carried_over(db, season_id, start) if published else []
-        barred = _barred(_open_jobs(db, season_id))
+        begun = carried_over(db, season_id, start) if published else []
+        barred = barred_of(open_jobs(db, season_id))
     stored = None
     if published:
         safe = _with_barred(safe_plan(problem), barred)
@@ -123,6 +147,74 @@ def plan_season(
         with unit_of_work(factory) as db:
             stored = store_plan(db, season_id, problem, plan, names, start, begun=begun, by=by, at=now)
     return stored
+
+
+def go_on(
+    factory: sessionmaker[Session],
+    season_id: int,
+    *,
+    by: str,
+    now: datetime,
+    seconds: float = 20.0,
+    workers: int = 2,
+    seed: int = 0,
+    report: Callable[[int, int, str], None] = lambda done, total, note: None,
+    stop: Callable[[], bool] = lambda: False,
+) -> StoredPlan:
+    """Go on looking for a better plan where the search for the one in force ended or was stopped.
+
+    Parameters
+    ----------
+    factory : sessionmaker
+        Of the database [-].
+    season_id : int
+        The season [-].
+    by : str
+        Who asked for it [-].
+    now : datetime
+        When it is asked for.
+    seconds : float
+        How much longer the optimizer may search [s].
+    workers, seed : int
+        Of the optimizer [-].
+    report, stop : callable
+        Progress, and whether to end early with the best so far.
+
+    Raises
+    ------
+    Conflict
+        Jobs, shifts or cutters have changed since: that problem is no longer the season's, plan it anew.
+    """
+    with reading(factory) as db:
+        before = published_plan(db, season_id)
+        problem, start = before.problem, before.start_at
+        names = _ids(db, season_id)
+        stored = stored_plan(db, season_id)
+        begin = _as_solved(db, before)
+        changed = [job["name"] for job in problem["jobs"] if job["name"] not in names["jobs"]]
+        barred = barred_of(open_jobs(db, season_id))
+    if now > start:
+        raise Conflict("the plan in force has begun; plan again from now instead")
+    if changed:
+        raise Conflict(f"{changed[0]} is not to be cut any more; plan again instead")
+    plan = solve_checked(
+        problem, seconds=seconds, workers=workers, seed=seed + 1, report=report, stop=stop, begin=begin
+    )
+    plan = _with_barred(plan, barred)
+    assert stored is not None
+    if _costs(plan["tiers"]) < _costs(stored.tiers):
+        with unit_of_work(factory) as db:
+            stored = store_plan(db, season_id, problem, plan, names, start, by=by, at=now)
+    return stored
+
+
+def _as_solved(db: Session, plan: tables.Plan) -> dict[str, Any]:
+    """Return a stored plan in the public JSON form, by the steps of its own problem."""
+    steps = {job["name"]: [step.get("name", CUT) for step in job["steps"]] for job in plan.problem["jobs"]}
+    rows = published_rows(db, plan, plan.start_at, steps)
+    done = {(row["job"], row["step"]) for row in rows}
+    undone = [name for name, own in steps.items() if not all((name, s) in done for s in range(len(own)))]
+    return {"rows": rows, "undone": undone}
 
 
 def _with_barred(plan: dict[str, Any], barred: Sequence[dict[str, Any]]) -> dict[str, Any]:
@@ -183,19 +275,28 @@ def solve_checked(
     stop: Callable[[], bool] = lambda: False,
     most_moved: float | None = None,
     ready: float | None = None,
+    begin: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Solve a problem in the JSON form, and refuse to return a plan in which the checker finds a breach.
 
     With `ready` the plan first meets that chance of all being ready, then saves stored nights; the answer has
-    a key `ready` then, with the chance and the curve it was chosen from.
+    a key `ready` then, with the chance and the curve it was chosen from. With `begin`, a plan of the same
+    problem, the search goes on from there and never ends with a worse one.
     """
-    from planner.optimizer import solve, write_plan
+    from planner.optimizer import read_plan, solve, write_plan
 
     read = _read(problem)
     if ready is not None:
         return _safely(read, ready, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop)
     plan = solve(
-        read, seconds=seconds, workers=workers, seed=seed, report=report, stop=stop, most_moved=most_moved
+        read,
+        seconds=seconds,
+        workers=workers,
+        seed=seed,
+        report=report,
+        stop=stop,
+        most_moved=most_moved,
+        begin=None if begin is None else read_plan(begin),
     )
     return _kept(read, plan, write_plan)
 
@@ -217,327 +318,6 @@ def _safely(problem: Any, target: float, **options: Any) -> dict[str, Any]:
     ]
     said = {"target": target, "chance": safe.ready.chance, "met": safe.met, "share": safe.share}
     return _kept(problem, safe.plan, write_plan) | {"ready": said | {"curve": curve}}
-
-
-def job_name(job: tables.Job) -> str:
-    """Return the name by which a plan knows a job: its station, else its number."""
-    return f"{job.station.name} #{job.id}" if job.station else f"spare #{job.id}"
-
-
-def problem_of(
-    db: Session,
-    season_id: int,
-    start: datetime,
-    *,
-    people: int = 3,
-    keep: bool = False,
-    benches: bool = False,
-) -> dict[str, Any]:
-    """Return the plan problem of a season's open jobs, in the public JSON form.
-
-    Parameters
-    ----------
-    db : Session
-        An open session; it is only read [-].
-    season_id : int
-        The season [-].
-    start : datetime
-        Minute 0.
-    people : int
-        Hands at the machines during shifts [-].
-    keep : bool
-        Carry the published plan along: rows that started or start within the frozen hour are kept.
-    benches : bool
-        Plan what is done at benches too, with people by skill, where benches or hands are entered.
-    """
-    season = found(db, tables.Season, season_id)
-    machines = db.scalars(
-        select(tables.Machine).where(tables.Machine.active).order_by(tables.Machine.id)
-    ).all()
-    begun = started_rows(db, season_id, start) if keep else []
-    jobs = [job for job in _open_jobs(db, season_id) if job.id not in {row.job_id for row in begun}]
-    crew = crew_of(db) if benches else Crew()
-    passed = _passed_at_benches(db, season_id, start) if keep and not crew.is_empty else {}
-    shifts = _open_intervals(db, machines, start)
-    manned = _union(list(shifts.values()))
-    ratios = learned_ratios(db)
-    for row in begun:  # what runs is left to run: its machine is free when it ends
-        shifts[row.machine_id] = [
-            piece
-            for span in shifts[row.machine_id]
-            for piece in _less(span, 0, max(0, _minutes(start, row.end_at)))
-        ]
-    problem: dict[str, Any] = {
-        "start": start.astimezone(season.zone).isoformat(),
-        "tiers": list(TIERS),
-        "resources": [
-            {
-                "name": m.name,
-                "kind": "machine",
-                "capacity": 1,
-                "open": shifts[m.id],
-                "attended": m.attended,
-                "fixture": m.fixture_class,
-            }
-            | ({"most_waiting": MOST_WAITING} if crew.benches else {})
-            for m in machines
-        ]
-        + crew.resources(manned),
-        "people": crew.people(start, season.zone, manned)
-        or [{"skill": "any", "open": manned, "count": people}],
-        "cutters": _cutters(db),
-        "fixture_change_min": FIXTURE_CHANGE_MIN,
-        "jobs": [
-            _job(job, season, machines, start, ratios) | _at_benches(job, machines, ratios, crew, passed)
-            for job in jobs
-            if _options(job)
-        ],
-    }
-    if keep:
-        problem |= _published(db, season_id, start, problem["jobs"])
-        problem["tiers"] = ["undone", "late", "moved", "stored_nights", "changeovers", "finish"]
-        problem["frozen_until_min"] = FROZEN_MIN
-    return problem
-
-
-def _open_jobs(db: Session, season_id: int) -> list[tables.Job]:
-    jobs = db.scalars(
-        select(tables.Job)
-        .where(
-            tables.Job.season_id == season_id, tables.Job.state.in_(_OPEN), tables.Job.station_id.is_not(None)
-        )
-        .options(
-            selectinload(tables.Job.run_times),
-            selectinload(tables.Job.station),
-            selectinload(tables.Job.workpiece),
-        )
-        .order_by(tables.Job.id)
-    )
-    return [job for job in jobs if job.workpiece is not None]
-
-
-def learned_ratios(db: Session) -> dict[int, float]:
-    """Return by machine what its finished runs took over what was estimated, drawn towards 1 [-].
-
-    Parameters
-    ----------
-    db : Session
-        An open session; it is only read [-].
-    """
-    from planner.schedule.learned import learned_ratio
-
-    rows = db.execute(
-        select(tables.Run.machine_id, tables.Run.started_at, tables.Run.ended_at, tables.RunTime.run_min)
-        .join(
-            tables.RunTime,
-            (tables.RunTime.job_id == tables.Run.job_id)
-            & (tables.RunTime.machine_id == tables.Run.machine_id),
-        )
-        .where(tables.Run.outcome == RunOutcome.FINISHED, tables.Run.ended_at.is_not(None))
-    )
-    runs: dict[int, list[tuple[float, float]]] = {}
-    for machine, started, ended, estimated in rows:
-        if estimated and ended is not None:
-            runs.setdefault(machine, []).append((estimated, (ended - started).total_seconds() / 60))
-    return {
-        machine: learned_ratio([pair[0] for pair in pairs], [pair[1] for pair in pairs]).ratio
-        for machine, pairs in runs.items()
-    }
-
-
-Passed = dict[int, tuple[tuple[str, ...], int]]
-"""By job the steps at benches that a plan has begun, and when the last of them ends [min]."""
-
-
-def _at_benches(
-    job: tables.Job, machines: Any, ratios: dict[int, float], crew: Crew, passed: Passed
-) -> dict[str, Any]:
-    """Return a job's steps with those at benches around the cut, and when it may go on."""
-    if crew.is_empty:
-        return {}
-    steps, until = passed.get(job.id, ((), 0))
-    return {"release_min": max(0, until)} | crew.around(job, _cut_options(job, machines, ratios), steps)
-
-
-def _passed_at_benches(db: Session, season_id: int, start: datetime) -> Passed:
-    passed: Passed = {}
-    for row in bench_rows_of(db, published_plan(db, season_id).id):
-        if row.start_at < start:
-            steps, until = passed.get(row.job_id, ((), 0))
-            passed[row.job_id] = (*steps, row.step), max(until, _minutes(start, row.end_at))
-    return passed
-
-
-def _cut_options(job: tables.Job, machines: Any, ratios: dict[int, float]) -> list[dict[str, Any]]:
-    """Return a job's options at machines, in the problem's form."""
-    by_id = {m.id: m for m in machines}
-    return [
-        {
-            "resource": by_id[t.machine_id].name,
-            "load_min": round(by_id[t.machine_id].load_min),
-            "run_min": max(1, -int(-(t.run_min or 0) * ratios.get(t.machine_id, 1.0) // 1)),
-            "unload_min": round(by_id[t.machine_id].unload_min),
-            "fixture": by_id[t.machine_id].fixture_class,
-            "wear": {name: max(0.001, round(worn, 4)) for name, worn in t.wear.items()},
-        }
-        for t in _options(job)
-        if t.machine_id in by_id
-    ]
-
-
-def _job(
-    job: tables.Job, season: tables.Season, machines: Any, start: datetime, ratios: dict[int, float]
-) -> dict[str, Any]:
-    due = _minutes(start, season.due_at(job.night))
-    return {
-        "name": job_name(job),
-        "priority": job.priority,
-        "release_min": 0,
-        "due_min": due,
-        "deadline_min": due,
-        "use_min": _minutes(start, season.dusk_at(job.night)),
-        "perish": 1,
-        "steps": [{"options": _cut_options(job, machines, ratios)}],
-    }
-
-
-def _options(job: tables.Job) -> list[tables.RunTime]:
-    return [t for t in job.run_times if t.eligible]
-
-
-def _barred(jobs: Sequence[tables.Job]) -> list[dict[str, Any]]:
-    """Return the jobs that no machine can cut, with the reasons of the machines that hold the piece."""
-    out = []
-    for job in jobs:
-        if not _options(job):
-            reasons = list(dict.fromkeys(t.reason for t in job.run_times)) or ["it has not been timed yet"]
-            out.append({"job": job_name(job), "priority": job.priority, "why": "; ".join(reasons)})
-    return out
-
-
-def _cutters(db: Session) -> list[dict[str, Any]]:
-    stock: dict[str, list[float]] = {}
-    for cutter in db.scalars(
-        select(tables.Cutter).where(tables.Cutter.state.in_(_IN_STOCK)).order_by(tables.Cutter.id)
-    ):
-        stock.setdefault(cutter.type_name, []).append(round(cutter.life_left, 3))
-    return [
-        {"type": name, "life_left": lives, "change_min": CUTTER_CHANGE_MIN} for name, lives in stock.items()
-    ]
-
-
-def _open_intervals(db: Session, machines: Any, start: datetime) -> dict[int, list[list[int]]]:
-    """Return each machine's shifts from `start` on, less its breakdowns, in minutes."""
-    shifts = db.scalars(select(tables.MachineShift).order_by(tables.MachineShift.start_at)).all()
-    downs = db.scalars(select(tables.Breakdown)).all()
-    out: dict[int, list[list[int]]] = {}
-    for machine in machines:
-        spans = [
-            [max(0, _minutes(start, s.start_at)), _minutes(start, s.end_at)]
-            for s in shifts
-            if s.machine_id == machine.id
-        ]
-        for down in downs:
-            if down.machine_id == machine.id:
-                end = _minutes(start, down.end_at) if down.end_at else 10**9
-                spans = [
-                    piece for span in spans for piece in _less(span, _minutes(start, down.start_at), end)
-                ]
-        out[machine.id] = [span for span in spans if span[1] > span[0]]
-    return out
-
-
-def _less(span: list[int], start: int, end: int) -> list[list[int]]:
-    return [p for p in ([span[0], min(span[1], start)], [max(span[0], end), span[1]]) if p[1] > p[0]]
-
-
-def _union(lists: list[list[list[int]]]) -> list[list[int]]:
-    spans = sorted(span for spans in lists for span in spans)
-    out: list[list[int]] = []
-    for start, end in spans:
-        if out and start <= out[-1][1]:
-            out[-1][1] = max(out[-1][1], end)
-        else:
-            out.append([start, end])
-    return out
-
-
-def _minutes(start: datetime, instant: datetime) -> int:
-    return round((instant - start).total_seconds() / 60)
-
-
-def started_rows(db: Session, season_id: int, at: datetime) -> list[tables.PlanRow]:
-    """Return the rows of the published plan that have started before an instant."""
-    return [row for row in published_plan(db, season_id).rows if row.start_at < at]
-
-
-def _carried_over(db: Session, season_id: int, start: datetime) -> list[dict[str, Any]]:
-    """Return the rows of the plan in force that stay whatever is planned: begun, or of jobs whose cut is."""
-    plan = published_plan(db, season_id)
-    begun = [row for row in plan.rows if row.start_at < start]
-    cut = {row.job_id for row in begun}
-    at_benches = [row for row in bench_rows_of(db, plan.id) if row.start_at < start or row.job_id in cut]
-    at_machine = ("job_id", "step", "machine_id", "start_at", "end_at", "cutters")
-    at_bench = ("job_id", "step", "bench_id", "start_at", "end_at")
-    kept = [{name: getattr(row, name) for name in at_machine} for row in begun]
-    return kept + [{name: getattr(row, name) for name in at_bench} for row in at_benches]
-
-
-def _published(db: Session, season_id: int, start: datetime, jobs: list[dict[str, Any]]) -> dict[str, Any]:
-    """Return the rows of the plan in force that lie ahead, by the steps of the jobs as they are now."""
-    plan = published_plan(db, season_id)
-    steps = {job["name"]: [step.get("name", CUT) for step in job["steps"]] for job in jobs}
-    ahead: list[tuple[tables.PlanRow | tables.BenchRow, str, str, list[str]]] = [
-        (row, CUT, row.machine.name, list(row.cutters)) for row in plan.rows
-    ]
-    ahead += [(row, row.step, row.bench.name, []) for row in bench_rows_of(db, plan.id)]
-    rows = [
-        {
-            "job": job_name(row.job),
-            "step": steps[job_name(row.job)].index(step),
-            "resource": resource,
-            "start_min": _minutes(start, row.start_at),
-            "end_min": _minutes(start, row.end_at),
-            "cutters": cutters,
-        }
-        for row, step, resource, cutters in ahead
-        if row.start_at >= start and step in steps.get(job_name(row.job), ())
-    ]
-    return {"published": rows}
-
-
-def published_plan(db: Session, season_id: int) -> tables.Plan:
-    """Return the season's published plan."""
-    plan = db.scalar(
-        select(tables.Plan)
-        .where(tables.Plan.season_id == season_id, tables.Plan.state == PlanState.PUBLISHED)
-        .options(
-            selectinload(tables.Plan.rows).selectinload(tables.PlanRow.job).selectinload(tables.Job.station),
-            selectinload(tables.Plan.rows).selectinload(tables.PlanRow.machine),
-        )
-    )
-    if plan is None:
-        raise NotFound("the season has no published plan yet; plan it first")
-    return plan
-
-
-def bench_rows_of(db: Session, plan_id: int) -> Sequence[tables.BenchRow]:
-    """Return what a plan has done at benches, in the order of time, with jobs and benches.
-
-    Parameters
-    ----------
-    db : Session
-        An open session; it is only read [-].
-    plan_id : int
-        The plan [-].
-    """
-    row = tables.BenchRow
-    return db.scalars(
-        select(row)
-        .where(row.plan_id == plan_id)
-        .options(selectinload(row.job).selectinload(tables.Job.station), selectinload(row.bench))
-        .order_by(row.start_at, row.id)
-    ).all()
 
 
 def stored_plan(db: Session, season_id: int) -> StoredPlan | None:
@@ -565,7 +345,7 @@ def stored_plan(db: Session, season_id: int) -> StoredPlan | None:
 def _ids(db: Session, season_id: int) -> dict[str, dict[str, int]]:
     machines = db.scalars(select(tables.Machine))
     return {
-        "jobs": {job_name(job): job.id for job in _open_jobs(db, season_id)},
+        "jobs": {job_name(job): job.id for job in open_jobs(db, season_id)},
         "machines": {m.name: m.id for m in machines},
         "benches": {b.name: b.id for b in db.scalars(select(tables.Bench))},
     }

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from planner.database import tables
 from planner.database.session import reading, unit_of_work
 from planner.database.states import JobState, RunOutcome
-from planner.errors import NotFound, Refused
+from planner.errors import Conflict, NotFound, Refused
 from planner.services import planning, season, whatif
 
 AT = datetime(2026, 10, 20, 8, 0, tzinfo=UTC)
@@ -73,6 +73,20 @@ def test_every_lantern_has_its_place(factory: sessionmaker[Session], season_id: 
     with reading(factory) as db:
         starts = [row.start_at for row in planning.published_plan(db, season_id).rows]
     assert min(starts) >= datetime(2026, 10, 24, 5, 0, tzinfo=UTC)
+
+
+def test_a_stopped_search_goes_on(factory: sessionmaker[Session], season_id: int) -> None:
+    """Stopped at once, the first plan is in force; gone on with, no tier gets worse."""
+    first = _plan(factory, season_id, stop=lambda: True)
+    told: list[str] = []
+    again = planning.go_on(
+        factory, season_id, by="Ann", now=AT, seconds=1.0, workers=1,
+        report=lambda done, total, note: told.append(note),
+    )  # fmt: skip
+    before, after = ([t["value"] for t in plan.tiers.values()] for plan in (first, again))
+    assert after <= before and again.undone == () and told
+    with pytest.raises(Conflict, match="has begun"):
+        planning.go_on(factory, season_id, by="Ann", now=START + timedelta(hours=1))
 
 
 def test_a_breakdown_keeps_what_can_stay(factory: sessionmaker[Session], season_id: int) -> None:
