@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import partial
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from sqlalchemy import Engine, create_engine, event
@@ -19,6 +20,7 @@ from planner.errors import Conflict
 
 _WRITES = "lanternwright_writes"  # execution option: this transaction is going to write
 _BUSY_MS = 5000  # how long a writer waits for another one
+_LOCKS: dict[str, Lock] = {}  # by SQLite file: writers of one program queue here
 
 # NaN is not JSON: PostgreSQL would refuse it and SQLite keep it, so neither gets it
 _to_json = partial(json.dumps, allow_nan=False, ensure_ascii=False)
@@ -85,7 +87,7 @@ def unit_of_work(factory: sessionmaker[Session]) -> Iterator[Session]:
     factory : sessionmaker
         From `session_factory` [-].
     """
-    with factory() as db:
+    with _turn(factory), factory() as db:
         try:
             db.connection(execution_options={_WRITES: True})
             yield db
@@ -98,6 +100,18 @@ def unit_of_work(factory: sessionmaker[Session]) -> Iterator[Session]:
         except BaseException:
             db.rollback()
             raise
+
+
+def _turn(factory: sessionmaker[Session]) -> AbstractContextManager[object]:
+    """Return the lock on which writers of one SQLite file wait for each other.
+
+    SQLite wakes its waiting writers at random, so that of several busy ones some wait until they give up; a
+    lock of this program lets each have its turn.
+    """
+    engine = getattr(factory, "kw", {}).get("bind")
+    if not isinstance(engine, Engine) or engine.dialect.name != "sqlite":
+        return nullcontext()
+    return _LOCKS.setdefault(str(engine.url), Lock())
 
 
 @contextmanager

@@ -8,12 +8,13 @@ starts or stops anything.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import insert, or_, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
@@ -32,6 +33,10 @@ _STANDING = (ReportKind.PAUSE, ReportKind.RESUME)
 _INSIDE = (*_STANDING, ReportKind.FAULT)
 _READ_ANEW = "read anew: a report that came late says otherwise"
 _MOST_WAITING = 500
+_COLUMNS = (
+    "machine_id", "event", "kind", "happened_at", "job_id", "said", "answer", "waits", "recorded_by",
+    "recorded_at",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,11 +132,12 @@ def keep_reports(
                 recorded_by=by,
                 recorded_at=at,
             )
-    db.add_all(fresh.values())
+    with db.no_autoflush:  # the fitting flushes where it must; else each question would write the answers
+        _Fitting(db, machine_id, jobs, by, at).fit(list(fresh.values()))
+        _tell_clock(db, machine_id, fresh.values(), clock, at, by)
     db.flush()
-    _Fitting(db, machine_id, jobs, by, at).fit(list(fresh.values()))
-    _tell_clock(db, machine_id, fresh.values(), clock, at, by)
-    db.flush()
+    if fresh:  # only now: by then each has its answer
+        db.execute(insert(row), [{name: getattr(one, name) for name in _COLUMNS} for one in fresh.values()])
     out, first = [], set(fresh)
     for report in reports:
         new = report.event in first
@@ -210,13 +216,13 @@ class _Fitting:
                 .order_by(row.happened_at, row.id)
                 .limit(_MOST_WAITING)
             ).all()
-            frame = sorted({*frame, *waiting}, key=lambda one: (one.happened_at, one.id))
+            frame = sorted([*waiting, *frame], key=lambda one: one.happened_at)
             self._fit_frame(frame)
         for one in fresh:
             if one.kind in _INSIDE:
                 self._fit_inside(one)
-        for run in self.touched.values():
-            self._read_inside(run)
+        if self.touched:
+            self._read_inside(list(self.touched.values()), fresh)
 
     # --- starts and ends -------------------------------------------------------------------------
 
@@ -224,7 +230,7 @@ class _Fitting:
         taken: set[int] = set()
         held_back = False  # an earlier start waits: what follows may be its own
         for place, one in enumerate(frame):
-            if one.id in taken:
+            if id(one) in taken:
                 continue
             one.waits = False
             try:
@@ -233,7 +239,7 @@ class _Fitting:
                     one.answer, one.waits, used = self._start(one, end)
                     held_back = held_back or one.waits
                     if used and end is not None:
-                        taken.add(end.id)
+                        taken.add(id(end))
                 else:
                     one.answer, one.waits = self._end(one, held_back)
             except PlannerError as refusal:
@@ -340,29 +346,50 @@ class _Fitting:
             told = "is paused" if one.kind == ReportKind.PAUSE else "goes on"
             one.answer = f"job {run.job_id} {told}"
 
-    def _read_inside(self, run: tables.Run) -> None:
-        """Let pauses and faults of a run be what all reports of it say; people's own are left alone."""
-        row = tables.MachineReport
-        within = [row.machine_id == self.machine_id, row.happened_at >= run.started_at]
-        if run.ended_at is not None:
-            within.append(row.happened_at <= run.ended_at)
-        told = self.db.execute(
-            select(row.kind, row.happened_at, row.said)
-            .where(*within, row.kind.in_(_INSIDE), or_(row.job_id.is_(None), row.job_id == run.job_id))
-            .order_by(row.happened_at, row.id)
-        ).all()
-        faults = {at: _words_of(said) for kind, at, said in told if kind == ReportKind.FAULT}
-        self._read_pauses(run, [one for one in told if one[0] != ReportKind.FAULT])
-        self._read_faults(run, faults)
+    def _read_inside(self, runs: list[tables.Run], fresh: Sequence[tables.MachineReport]) -> None:
+        """Let pauses and faults of runs be what all reports of them say; people's own are left alone."""
+        told = self._told_between(runs, fresh)
+        numbers = [run.id for run in runs]
+        pause, mark = tables.Pause, tables.RunMark
+        pauses: defaultdict[int, list[tables.Pause]] = defaultdict(list)
+        for one in self.db.scalars(select(pause).where(pause.run_id.in_(numbers))):
+            pauses[one.run_id].append(one)
+        marks: defaultdict[int, list[tables.RunMark]] = defaultdict(list)
+        ours = select(mark).where(
+            mark.run_id.in_(numbers), mark.kind == RunMarkKind.FAULT, mark.recorded_by == self.by
+        )
+        for fault in self.db.scalars(ours):
+            marks[fault.run_id].append(fault)
+        for run in runs:
+            own = [one for one in told if _speaks_of(one[3], one[1], run)]
+            faults = {at: _words_of(said) for kind, at, said, _ in own if kind == ReportKind.FAULT}
+            wanted = _pauses_of([one[:3] for one in own if one[0] != ReportKind.FAULT], run.ended_at)
+            self._set_pauses(run, pauses[run.id], wanted)
+            self._set_faults(run, marks[run.id], faults)
 
-    def _read_pauses(self, run: tables.Run, told: Sequence[Any]) -> None:
-        pause = tables.Pause
-        there = self.db.scalars(select(pause).where(pause.run_id == run.id)).all()
-        wanted = _pauses_of(told, run.ended_at)
+    def _told_between(self, runs: list[tables.Run], fresh: Sequence[tables.MachineReport]) -> list[Any]:
+        """Return kind, instant, words and job of all that was ever reported in the time of runs, by time."""
+        row = tables.MachineReport
+        begin = min(run.started_at for run in runs)
+        within = [row.machine_id == self.machine_id, row.kind.in_(_INSIDE), row.happened_at >= begin]
+        ends = [run.ended_at for run in runs]
+        if None not in ends:
+            within.append(row.happened_at <= max(end for end in ends if end is not None))
+        before = self.db.execute(select(row.kind, row.happened_at, row.said, row.job_id).where(*within)).all()
+        now = [(one.kind, one.happened_at, one.said, one.job_id) for one in fresh if one.kind in _INSIDE]
+        return sorted([*before, *now], key=lambda one: one[1])
+
+    def _set_pauses(
+        self,
+        run: tables.Run,
+        there: Sequence[tables.Pause],
+        wanted: dict[datetime, tuple[datetime | None, str]],
+    ) -> None:
         if any(one.end_at is None and one.recorded_by != self.by for one in there):
             wanted = {
                 start: span for start, span in wanted.items() if span[0] is not None
             }  # one open at most
+        gone = False
         for one in there:
             if one.recorded_by != self.by:
                 continue
@@ -370,26 +397,25 @@ class _Fitting:
                 one.end_at, one.reason = wanted.pop(one.start_at)
             else:
                 one.void(_READ_ANEW, self.by, self.at)
-        self.db.flush()
+                gone = True
+        if gone:
+            self.db.flush()  # of open pauses only one may stand
         said = {"run_id": run.id, "recorded_by": self.by, "recorded_at": self.at}
         self.db.add_all(
-            pause(start_at=start, end_at=end, reason=reason, **said)
+            tables.Pause(start_at=start, end_at=end, reason=reason, **said)
             for start, (end, reason) in wanted.items()
         )
 
-    def _read_faults(self, run: tables.Run, faults: dict[datetime, str]) -> None:
-        mark = tables.RunMark
-        there = self.db.scalars(
-            select(mark).where(
-                mark.run_id == run.id, mark.kind == RunMarkKind.FAULT, mark.recorded_by == self.by
-            )
-        ).all()
+    def _set_faults(
+        self, run: tables.Run, there: Sequence[tables.RunMark], faults: dict[datetime, str]
+    ) -> None:
         for one in there:
             if faults.pop(one.happened_at, None) is None:
                 one.void(_READ_ANEW, self.by, self.at)
         said = {"run_id": run.id, "recorded_by": self.by, "recorded_at": self.at}
         self.db.add_all(
-            mark(kind=RunMarkKind.FAULT, happened_at=at, words=words, **said) for at, words in faults.items()
+            tables.RunMark(kind=RunMarkKind.FAULT, happened_at=at, words=words, **said)
+            for at, words in faults.items()
         )
 
 
@@ -404,7 +430,7 @@ def _words_of(said: Mapping[str, Any] | None) -> str:
 
 
 def _pauses_of(told: Sequence[Any], ended_at: datetime | None) -> dict[datetime, tuple[datetime | None, str]]:
-    """Return by start the end and the reason of each pause; one that nothing ends lasts as long as the run."""
+    """Return by start the end and the reason of each pause; one that nothing ends lasts like the run."""
     out: dict[datetime, tuple[datetime | None, str]] = {}
     open_at: datetime | None = None
     for kind, instant, said in told:

@@ -1,0 +1,392 @@
+"""How do lanterns look and last? Night walks, two raters, lives refitted, and what ratings go with."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from hashlib import sha256
+from pathlib import Path
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from planner.database import tables
+from planner.database.states import JobState, RunOutcome, WalkVerdict
+from planner.errors import Conflict, Refused
+from planner.schedule.life import LifeModel, life_used, multiplier
+from planner.schedule.refit import Refit, Stay, refit
+from planner.services.changes import note
+from planner.services.common import amount_of, found, name_of, word_of
+
+WALK_FAULTS = ("sag", "smell", "flies", "mould", "rot", "lamp", "eaten")
+DIFFER = 2
+"""Two raters who differ by more call a third (the trade's card)."""
+LARGEST_SAG = 0.05
+"""Of the stem's height lost: replace it the next day; common practice."""
+FRONT, FAR = 7, 5
+"""Least ratings: front rank, far stations; below the lantern is cut again."""
+_LARGEST_PHOTO = 20_000_000
+
+
+def walk(
+    db: Session,
+    job_id: int,
+    night: date,
+    verdict: str,
+    *,
+    by: str,
+    at: datetime,
+    rating: int | None = None,
+    sag: float | None = None,
+    faults: Sequence[str] = (),
+    words: str = "",
+) -> tables.NightWalk:
+    """Keep what a walker saw of a lantern; a stem that lost more than 5 % is never called sound.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is flushed, not committed [-].
+    job_id : int
+        The lantern, in its place [-].
+    night : date
+        Of the walk [-].
+    verdict : str
+        One of `WalkVerdict` [-].
+    by : str
+        Who walked [-].
+    at : datetime
+        When [-].
+    rating : int, optional
+        1 to 10 [-].
+    sag : float, optional
+        Share of its height that the stem has lost [-].
+    faults : sequence of str
+        Those of `WALK_FAULTS` that were seen [-].
+    words : str
+        A note, may be empty [-].
+    """
+    job = found(db, tables.Job, job_id)
+    if job.state != JobState.PLACED:
+        raise Conflict(f"job {job_id} is {job.state}; only a lantern in its place is walked past")
+    word = word_of(WalkVerdict, verdict, "verdict")
+    if rating is not None:
+        amount_of(rating, "rating", 1, 10, "")
+    if sag is not None:
+        amount_of(sag, "sag", 0, 1, "")
+        if sag > LARGEST_SAG and word == WalkVerdict.OK:
+            word = WalkVerdict.TOMORROW
+    row = tables.NightWalk(
+        job_id=job_id,
+        night=night,
+        seen_at=at,
+        verdict=word,
+        rating=rating,
+        sag=sag,
+        faults=[fault for fault in faults if fault in WALK_FAULTS],
+        note=words.strip()[:400],
+        recorded_by=by,
+        recorded_at=at,
+    )
+    db.add(row)
+    db.flush()
+    return row
+
+
+@dataclass(frozen=True, slots=True)
+class ToReplace:
+    """A lantern that the last walk wants replaced."""
+
+    job_id: int
+    station_id: int | None
+    station: str
+    verdict: str
+    why: str
+
+
+def replacements(db: Session, season_id: int, night: date) -> tuple[ToReplace, ...]:
+    """Return the lanterns that the walks of a night want replaced, those for tonight first.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    season_id : int
+        The season [-].
+    night : date
+        Of the walks [-].
+    """
+    row, job = tables.NightWalk, tables.Job
+    last = (
+        select(func.max(row.id))
+        .where(row.night == night, row.voided_at.is_(None))
+        .group_by(row.job_id)
+        .scalar_subquery()
+    )
+    rows = db.execute(
+        select(row, job.station_id, tables.Station.name)
+        .join(job, job.id == row.job_id)
+        .outerjoin(tables.Station, tables.Station.id == job.station_id)
+        .where(row.id.in_(last), job.season_id == season_id, row.verdict != WalkVerdict.OK)
+        .order_by(row.verdict.desc(), row.id)  # tonight sorts after tomorrow
+    )
+    ordered = [
+        ToReplace(one.job_id, station, name or "spare", one.verdict, ", ".join(one.faults) or one.note)
+        for one, station, name in rows
+    ]
+    return tuple(sorted(ordered, key=lambda r: r.verdict != WalkVerdict.TONIGHT))
+
+
+# --- ratings -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Rated:
+    """What the raters say of a lantern: their mean, and whether it may be shown."""
+
+    rating: float | None
+    raters: int
+    verdict: str
+    """`show`, `far`, `cut again`, `another rater` or `third rater`."""
+
+
+def rated(ratings: Sequence[int], least_rating: int = FRONT) -> Rated:
+    """Return what ratings come to: two raters, a third where they differ by more than two.
+
+    Parameters
+    ----------
+    ratings : sequence of int
+        In the order in which they were given, 1 to 10 [-].
+    least_rating : int
+        Of the station [-].
+    """
+    if len(ratings) < 2:
+        return Rated(float(ratings[0]) if ratings else None, len(ratings), "another rater")
+    if len(ratings) == 2 and abs(ratings[0] - ratings[1]) > DIFFER:
+        return Rated(sum(ratings) / 2, 2, "third rater")
+    # the third decides: it stands with the nearer one of the first two
+    pair = list(ratings[:2])
+    if len(ratings) > 2 and abs(pair[0] - pair[1]) > DIFFER:
+        pair = [ratings[2], min(pair, key=lambda r: abs(r - ratings[2]))]
+    mean = sum(pair) / 2
+    verdict = "show" if mean >= least_rating else "far" if mean >= FAR else "cut again"
+    return Rated(mean, len(ratings), verdict)
+
+
+def keep_photo(
+    db: Session, check_id: int, content: bytes, exposure: str, folder: Path, *, by: str, at: datetime
+) -> str:
+    """Keep the picture of a lit check under its digest; return the file's name.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    check_id : int
+        The lit check [-].
+    content : bytes
+        A JPEG or PNG file [-].
+    exposure : str
+        With which it was taken, e.g. `1/4 s f/4 ISO 400`; the same for all that are to be compared [-].
+    folder : Path
+        Where pictures are kept.
+    by : str
+        Who took it [-].
+    at : datetime
+        When [-].
+    """
+    check = found(db, tables.LitCheck, check_id)
+    kind = ".jpg" if content[:3] == b"\xff\xd8\xff" else ".png" if content[:8] == b"\x89PNG\r\n\x1a\n" else ""
+    if not kind or len(content) > _LARGEST_PHOTO:
+        raise Refused("the picture is no JPEG or PNG file of at most 20 MB")
+    check.exposure = name_of(exposure, "exposure")
+    check.photo = sha256(content).hexdigest()[:24] + kind
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / check.photo).write_bytes(content)
+    note(db, "photo", f"lit check of job {check.job_id} has its picture", by=by, at=at,
+         about=f"job {check.job_id}")  # fmt: skip
+    return check.photo
+
+
+@dataclass(frozen=True, slots=True)
+class Insight:
+    """How ratings go with something: by group a mean, or along a number a slope, with how sure that is."""
+
+    of: str
+    groups: tuple[tuple[str, int, float], ...]
+    """Name, lanterns, mean rating."""
+    words: str
+
+
+def insights(db: Session, season_id: int) -> tuple[Insight, ...]:
+    """Return how ratings go with machine, design, wall uncertainty and what was left of the cutters.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    season_id : int
+        The season [-].
+    """
+    rows = _rated_runs(db, season_id)
+    return (
+        _by("machine", [(row[1], row[0]) for row in rows]),
+        _by("design", [(row[2], row[0]) for row in rows]),
+        _along("wall uncertainty, mm", [(row[3], row[0]) for row in rows if row[3] is not None]),
+        _along("cutter life used by the run", [(row[4], row[0]) for row in rows if row[4] is not None]),
+    )
+
+
+def _rated_runs(db: Session, season_id: int) -> list[tuple[float, str, str, float | None, float | None]]:
+    run, job, check = tables.Run, tables.Job, tables.LitCheck
+    ratings = {
+        number: float(mean)
+        for number, mean in db.execute(
+            select(check.job_id, func.avg(check.rating))
+            .join(job, job.id == check.job_id)
+            .where(job.season_id == season_id)
+            .group_by(check.job_id)
+        )
+    }
+    wall = tables.WallReading
+    sigma = {
+        piece: float(mean)
+        for piece, mean in db.execute(
+            select(wall.workpiece_id, func.avg(wall.sigma_mm)).group_by(wall.workpiece_id)
+        )
+    }
+    wear = {
+        number: float(most)
+        for number, most in db.execute(
+            select(tables.CutterUse.run_id, func.max(tables.CutterUse.wear)).group_by(tables.CutterUse.run_id)
+        )
+    }
+    rows = db.execute(
+        select(run.id, run.job_id, run.workpiece_id, tables.Machine.name, tables.Design.name)
+        .join(job, job.id == run.job_id)
+        .join(tables.Machine, tables.Machine.id == run.machine_id)
+        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
+        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
+        .where(job.season_id == season_id, run.outcome == RunOutcome.FINISHED)
+    )
+    return [
+        (ratings[job_id], machine, design or "not known", sigma.get(piece), wear.get(number))
+        for number, job_id, piece, machine, design in rows
+        if job_id in ratings
+    ]
+
+
+def _by(of: str, pairs: Sequence[tuple[str, float]]) -> Insight:
+    groups: dict[str, list[float]] = defaultdict(list)
+    for name, rating in pairs:
+        groups[name].append(rating)
+    told = tuple(
+        sorted(((n, len(r), sum(r) / len(r)) for n, r in groups.items()), key=lambda group: group[2])
+    )
+    if len(told) < 2:
+        return Insight(of, told, f"ratings by {of}: nothing to compare yet")
+    return Insight(of, told, f"lowest by {of}: {told[0][0]} with {told[0][2]:.1f} of {told[0][1]}")
+
+
+def _along(of: str, pairs: Sequence[tuple[float, float]]) -> Insight:
+    """Return the rank correlation (Spearman) of ratings with a number, and whether it may be chance."""
+    from scipy import stats
+
+    if len(pairs) < 8 or len({x for x, _ in pairs}) < 2 or len({y for _, y in pairs}) < 2:
+        return Insight(of, (), f"ratings along {of}: too few lanterns that differ, or all alike")
+    found_rank = stats.spearmanr([x for x, _ in pairs], [y for _, y in pairs])
+    rho, chance = float(found_rank.statistic), float(found_rank.pvalue)
+    way = "fall" if rho < 0 else "rise"
+    sure = f"once in {1 / max(chance, 1e-6):.0f} by chance alone" if chance < 0.1 else "may well be chance"
+    return Insight(of, (), f"ratings {way} with {of} (rank correlation {rho:+.2f} of {len(pairs)}, {sure})")
+
+
+# --- how long they last --------------------------------------------------------------------------------
+
+
+def stays(db: Session, season_id: int, model: LifeModel | None = None) -> tuple[Stay, ...]:
+    """Return the lanterns that stood, with what they had used of a mean life when last sound and when done.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    season_id : int
+        The season [-].
+    model : LifeModel, optional
+        By which use is reckoned; the default one when left out [-].
+    """
+    model = model or LifeModel()
+    season = found(db, tables.Season, season_id)
+    warmth = {night.night: night.temperature_c for night in season.nights if night.temperature_c is not None}
+    cut = _cut_at(db, season_id)
+    row, job = tables.NightWalk, tables.Job
+    seen: dict[int, list[tuple[datetime, str]]] = defaultdict(list)
+    for number, at, verdict, faults in db.execute(
+        select(row.job_id, row.seen_at, row.verdict, row.faults)
+        .join(job, job.id == row.job_id)
+        .where(job.season_id == season_id)
+        .order_by(row.seen_at, row.id)
+    ):
+        seen[number].append((at, "other" if "eaten" in (faults or ()) else verdict))
+    out = []
+    for number, looks in seen.items():
+        if number not in cut:
+            continue
+        began, treatment, lot = cut[number]
+        sound = max((at for at, verdict in looks if verdict == WalkVerdict.OK), default=began)
+        done = min((at for at, v in looks if v in (WalkVerdict.TONIGHT, WalkVerdict.TOMORROW)), default=None)
+        factor = multiplier(model, relief=treatment == "relief")
+        used_sound, warmer = _used(model, warmth, began, sound)
+        used_until = math.inf if done is None else _used(model, warmth, began, done)[0]
+        groups = (f"treatment {treatment}", f"lot {lot}")
+        out.append(Stay(used_sound / factor, max(used_until / factor, used_sound / factor), warmer, groups))
+    return tuple(out)
+
+
+def _cut_at(db: Session, season_id: int) -> dict[int, tuple[datetime, str, str]]:
+    run, job = tables.Run, tables.Job
+    rows = db.execute(
+        select(run.job_id, run.ended_at, tables.Station.kind, tables.Lot.name)
+        .join(job, job.id == run.job_id)
+        .join(tables.Workpiece, tables.Workpiece.id == run.workpiece_id)
+        .join(tables.Lot, tables.Lot.id == tables.Workpiece.lot_id)
+        .outerjoin(tables.Station, tables.Station.id == job.station_id)
+        .where(job.season_id == season_id, run.outcome == RunOutcome.FINISHED)
+    )
+    return {number: (ended, kind or "through", lot) for number, ended, kind, lot in rows if ended}
+
+
+def _used(model: LifeModel, warmth: dict[date, float], begin: datetime, end: datetime) -> tuple[float, float]:
+    """Return the share of a mean life used between two instants, and how warm it was in tens of degrees.
+
+    Each day is as warm as its night; days before the first are as warm as that.
+    """
+    nights = sorted(warmth)
+    used = total = warm = 0.0
+    at = begin
+    while at < end:
+        step = min(end, at + timedelta(days=1))
+        days = (step - at) / timedelta(days=1)
+        night = next((n for n in nights if n >= at.date()), nights[-1])
+        used += float(life_used(model, warmth[night], days))
+        warm += days * (warmth[night] - model.reference_c) / 10.0
+        total += days
+        at = step
+    return used, warm / total if total else 0.0
+
+
+def refit_life(db: Session, season_id: int) -> Refit | None:
+    """Return the life model as this season's walks have it; None while too few lanterns have ended.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    season_id : int
+        The season [-].
+    """
+    return refit(stays(db, season_id))
