@@ -446,9 +446,12 @@ def _unfinished(problem: PlanProblem, plan: Plan) -> Iterator[str]:
             yield f"{job.name}: named undone, but all its steps are in the plan"
 
 
-def _lives(problem: PlanProblem) -> dict[str, tuple[str, int | None]]:
+Lives = dict[str, tuple[str, int | None]]
+
+
+def _lives(problem: PlanProblem) -> Lives:
     """Return type and life of every cutter by name; a type without lives is one name and never used up."""
-    lives: dict[str, tuple[str, int | None]] = {}
+    lives: Lives = {}
     for cutter in problem.cutters:
         if cutter.life_left is None:
             lives[cutter.type] = (cutter.type, None)
@@ -502,11 +505,10 @@ def _cutter_breaches(problem: PlanProblem, plan: Plan) -> Iterator[str]:
 
 
 def _changes(
-    problem: PlanProblem, name: str, rows: list[tuple[Row, Option]]
+    problem: PlanProblem, name: str, rows: list[tuple[Row, Option]], lives: Lives
 ) -> Iterator[tuple[Row, int, int, int]]:
     """Yield each row of a resource with its change [min], cutter changes and fixture changes [-]."""
     types = _cutter_types(problem)
-    lives = _lives(problem)
     fixture = _resources(problem)[name].fixture
     fitted = _fitted_at_start(problem).get(name)
     for row, option in rows:
@@ -526,10 +528,11 @@ def _changes(
 
 def _missing_change_time(problem: PlanProblem, plan: Plan) -> Iterator[str]:
     held = {_place(row) for row in _held(problem)}
+    lives = _lives(problem)
     for name, rows in _by_resource(problem, plan).items():
         spans = _resources(problem)[name].open or ()
         last_end: int | None = None
-        for row, minutes, _, _ in _changes(problem, name, rows):
+        for row, minutes, _, _ in _changes(problem, name, rows, lives):
             opened = [first for first, last in spans if first <= row.start_min <= last]
             since = [minute for minute in (last_end, max(opened, default=None)) if minute is not None]
             if not spans and last_end is None:
@@ -610,10 +613,11 @@ def _nights(job: Job, end_min: int) -> int:
 
 def _changeovers(problem: PlanProblem, plan: Plan) -> int:
     total = 0
+    lives = _lives(problem)
     for name, rows in _by_resource(problem, plan).items():
-        for _, _, cutter_changes, fixture_changes in _changes(problem, name, rows):
+        for _, _, cutter_changes, fixture_changes in _changes(problem, name, rows, lives):
             total += cutter_changes + 3 * fixture_changes
-    limited = {name for name, (_, life) in _lives(problem).items() if life is not None}
+    limited = {name for name, (_, life) in lives.items() if life is not None}
     used = {name for row in plan.rows for name in row.cutters} & limited
     return total + 2 * len(used - set(_fitted_at_start(problem).values()))
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from time import monotonic
 
 import numpy as np
 
@@ -26,6 +27,8 @@ REPLICATIONS = 2000
 SLICES, ROUNDS, ROUNDS_JOBS = 3, 30, 4000
 """So many times so many rounds, more for few jobs, until no more is undone or late than without slack."""
 FIRST = ("undone", "late")
+RESERVED = 0.6
+"""Share of a point's time until which it is made better; the rest goes into its chance and its checks."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +83,7 @@ def slack_curve(
     seed: int = 0,
     shares: Sequence[float] = SHARES,
     replications: int = REPLICATIONS,
+    seconds: float | None = None,
 ) -> tuple[SlackPoint, ...]:
     """Return plans with more and more slack, each made from the one before: what reaches into it moves.
 
@@ -97,16 +101,31 @@ def slack_curve(
         Of every shift, the largest first [-].
     replications : int
         For each point [-].
+    seconds : float, optional
+        For the whole curve: jobs left over are looked after as long as that leaves time for the points to
+        come [s]; without it a number of rounds counts, and the same seed gives the same curve.
     """
-    points = []
+    begin = monotonic()
+    points: list[SlackPoint] = []
     for share in shares:
         if share < 1:
-            plan = _freed(problem, plan, share, seed)
+            ahead = sum(s <= share for s in shares)
+            going = _going(begin, seconds, ahead, monotonic() - begin, len(points))
+            plan = _freed(problem, plan, share, seed, going)
         points.append(_point(problem, plan, spread, share, seed, replications))
     return tuple(points)
 
 
-def _freed(problem: PlanProblem, plan: Plan, share: float, seed: int) -> Plan:
+def _going(begin: float, seconds: float | None, ahead: int, passed: float, made: int) -> Callable[[], bool]:
+    """Return whether a point may still be made better, with an equal part of what is left for each ahead."""
+    if seconds is None:
+        return lambda: True
+    rest = max(0.0, seconds - passed)
+    until = begin + passed + RESERVED * rest / max(1, ahead)
+    return lambda: monotonic() < until
+
+
+def _freed(problem: PlanProblem, plan: Plan, share: float, seed: int, going: Callable[[], bool]) -> Plan:
     """Return the plan with what reaches into the slack placed anew, with a few rounds for jobs left over."""
     narrow = with_slack(problem, share)
     kept, _ = staying_board(Floor(replace(narrow, published=plan.rows, frozen_until_min=None)))
@@ -128,7 +147,9 @@ def _freed(problem: PlanProblem, plan: Plan, share: float, seed: int) -> Plan:
     for _ in range(SLICES):
         if tuple(c for name, c in zip(floor.tiers, cost_of(board), strict=True) if name in FIRST) <= wanted:
             break
-        board = improve(board, rng, lambda: True, max(ROUNDS, ROUNDS_JOBS // len(floor.jobs)))
+        board = improve(board, rng, going, max(ROUNDS, ROUNDS_JOBS // len(floor.jobs)))
+        if not going():
+            break
     return checked_plan(narrow, floor, shift_late(board))
 
 
