@@ -271,6 +271,49 @@ def test_parallel_to_the_first_rotary_axis_keeps_the_angle():
     assert solution.lean_rad.max() < 1e-6
 
 
+@pytest.mark.parametrize("machine", [TRUNNION, HEAD, ARC], ids=["trunnion", "head", "arc"])
+@pytest.mark.parametrize("off_deg", [1e-12, 1e-9, 1e-7, 1e-5, 1e-3, 0.1])
+def test_beside_a_singular_pose_tip_and_direction_stay_true(machine, off_deg):
+    """However near the pole, where a table's or a head's angle means nothing, the tip is met to 1e-6 mm.
+
+    The direction is met to 1e-6 rad: nearer than that the angle is kept from before, which leans no more.
+    """
+    off = np.radians(off_deg)
+    around = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+    wanted = np.stack(
+        [np.sin(off) * np.cos(around), np.sin(off) * np.sin(around), np.cos(around * 0 + off)], 1
+    )
+    tips = 100 * wanted if machine is not ARC else 100 * np.array(Z) + 0 * wanted
+    high = ARC.axes[1].maximum  # an arc that ends at 85 deg leans by the other five
+    solution = to_axes(machine, tips, wanted, start=np.array(machine.home))
+    if machine is ARC:
+        assert solution.lean_rad.max() <= np.radians(90 - high) + off + 1e-6
+        return
+    assert solution.residual_mm.max() < 1e-6
+    assert solution.lean_rad.max() < 2e-6
+    assert not solution.over_limit.any()
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 1e-6, 0.01, 1.0])
+def test_a_way_past_the_pole_turns_by_half_a_turn_and_no_more(off_mm):
+    """A line over the piece that passes the pole at a little distance: the table swings 180 deg, once.
+
+    Between two rows it swings no farther than the place seen from the pole does; it never jumps by a turn.
+    """
+    x = np.linspace(-10, 10, 201)
+    places = np.stack([x, np.full(201, off_mm), np.full(201, 100.0)], axis=1)
+    out = places / np.linalg.norm(places, axis=1, keepdims=True)
+    solution = to_axes(TRUNNION, places, out, start=np.array(TRUNNION.home))
+    table = solution.axes[:, 1]
+    assert solution.residual_mm.max() < 1e-6 and not solution.over_limit.any()
+    swing = np.abs(np.diff(table))
+    assert swing.max() <= 180.0 + 1e-6
+    assert np.ptp(table) <= 180.0 + 1e-6
+    seen = np.degrees(np.abs(np.diff(np.unwrap(np.arctan2(places[:, 1], places[:, 0])))))
+    moving = np.minimum(np.abs(x[1:]), np.abs(x[:-1])) > 0.05  # over the pole itself the angle is kept
+    assert (swing[moving] <= seen[moving] + 1e-6).all()
+
+
 def test_cutter_directions():
     """Five axes take the wanted direction; a turntable without tilt takes its level part."""
     out = ring(1, n=20)

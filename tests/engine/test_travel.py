@@ -177,6 +177,41 @@ def test_a_cutter_that_must_not_plunge_sinks_along_the_way():
             assert -(move @ path.directions[i]) / length < 0.5  # steeper than 30 deg is a plunge
 
 
+def test_an_open_pass_sinks_on_the_way_there_and_cuts_on_the_way_back():
+    """Without a centre-cutting end a centre line is gone down along, then run back at its level, every level.
+
+    So the cutter starts each level at the same end, its rows reach every tip of it, and none goes straight
+    down inside the skin.
+    """
+    machine = MACHINES["Badger"]
+    (line,) = [p for p in passes_on(machine) if not p.closed]
+    blunt = tuple(replace(c, centre_cutting=False) for c in CUTTERS)
+    path = link([line], an_order([0]), SPHERE, machine, blunt, RULES)
+    rows = np.flatnonzero(path.pass_index == 0)[1:]
+    n = len(line.tips_work_mm[0])
+    tips = path.tips_work_mm[rows].reshape(len(line.tips_work_mm), 2 * n - 1, 3)
+    for number, level in enumerate(line.tips_work_mm):
+        np.testing.assert_allclose(tips[number, n - 1 :], level[::-1], atol=1e-9)
+        above = line.skin_work_mm[0] if number == 0 else line.tips_work_mm[number - 1][0]
+        np.testing.assert_allclose(tips[number, 0], above, atol=1e-9)
+    feeds = path.feeds_mm_per_min[rows].reshape(len(line.tips_work_mm), -1)
+    cutter = blunt[line.cutter]
+    assert (feeds[:, :n] == cutter.plunge_mm_per_min).all()
+    np.testing.assert_allclose(feeds[:, n:], np.tile(line.feeds_mm_per_min[:, None], n - 1))
+
+
+def test_a_cutter_that_may_plunge_goes_to_and_fro():
+    """A centre line's second level is run from its other end: no way is made twice."""
+    machine = MACHINES["Badger"]
+    (line,) = [p for p in passes_on(machine) if not p.closed]
+    assert CUTTERS[line.cutter].centre_cutting
+    path = link([line], an_order([0]), SPHERE, machine, CUTTERS, RULES)
+    rows = path.tips_work_mm[np.flatnonzero(path.pass_index == 0)[1:]]
+    there, back = (rows[k * len(line.directions) :][: len(line.directions)] for k in (0, 1))
+    np.testing.assert_allclose(there, line.tips_work_mm[0], atol=1e-9)
+    np.testing.assert_allclose(back, line.tips_work_mm[1][::-1], atol=1e-9)
+
+
 def test_home_inside_the_shell_is_refused():
     """A machine whose home stands among the moves cannot start there; the figures are told."""
     machine = replace(MACHINES["Stoat"], home=(0.0, 0.0, 0.0, 60.0))
