@@ -17,9 +17,11 @@ from planner.database import tables
 from planner.database.session import reading, unit_of_work
 from planner.database.states import JobState, PlanState
 from planner.errors import Conflict, NotFound, Refused
+from planner.services.benches import CUT
 from planner.services.changes import note
 from planner.services.common import found, instant_of
-from planner.services.planning import job_name, problem_of, published_plan, solve_checked, started_rows
+from planner.services.planning import rows_of, solve_checked
+from planner.services.posing import carried_over, job_name, problem_of, published_plan
 from planner.services.trouble import away_now
 
 _HANDS = 3  # at the machines in a shift, common practice; counts only while no hand is recorded
@@ -155,15 +157,16 @@ def draft_plan(
         in_force = published_plan(db, season_id)
         before_id = in_force.id
         people = hands_at(db, now)
-        problem = problem_of(db, season_id, now, people=people, keep=True)
+        problem = problem_of(db, season_id, now, people=people, keep=True, benches=True)
         names = [(found(db, tables.Machine, number).name, hours) for number, hours in down]
         if names or more_people or longer_h:
             problem = _with(problem, names, more_people, longer_h)
         problem |= _pins(db, problem, now)
         ids = _numbers(db, problem)
-        begun = [_copied(row) for row in started_rows(db, season_id, now)]
+        begun = carried_over(db, season_id, now)
     plan = solve_checked(problem, seconds=seconds, workers=1, report=report, stop=stop)
     before = _tiers_in_force(problem)
+    rows, bench_rows = rows_of(problem, plan, ids, now)
     with unit_of_work(factory) as db:
         draft = tables.Plan(
             season_id=season_id,
@@ -177,7 +180,8 @@ def draft_plan(
             undone=[{"job": name, "why": plan.get("why", {}).get(name, "")} for name in plan["undone"]],
             recorded_by=by,
             recorded_at=now,
-            rows=[*_rows(plan, ids, now), *(tables.PlanRow(**row) for row in begun)],
+            rows=rows + [tables.PlanRow(**row) for row in begun if "machine_id" in row],
+            bench_rows=bench_rows + [tables.BenchRow(**row) for row in begun if "bench_id" in row],
         )
         db.add(draft)
         db.flush()
@@ -212,43 +216,33 @@ def _with(
 
 def _pins(db: Session, problem: dict[str, Any], now: datetime) -> dict[str, Any]:
     """Return the pins that still lie ahead, in the problem's form."""
-    names = {job["name"] for job in problem["jobs"]}
+    cuts = {job["name"]: _cut_of(job) for job in problem["jobs"]}
     rows = [
         {
             "job": job_name(row.job),
-            "step": row.step,
+            "step": cuts.get(job_name(row.job), row.step),
             "resource": row.machine.name,
             "start_min": round((row.start_at - now).total_seconds() / 60),
         }
         for row in db.scalars(select(tables.Pin).order_by(tables.Pin.id))
         if row.start_at >= now
     ]
-    return {"pins": [row for row in rows if row["job"] in names]}
+    return {"pins": [row for row in rows if row["job"] in cuts]}
+
+
+def _cut_of(job: dict[str, Any]) -> int:
+    """Return which of a job's steps is the one at a machine; bench steps may stand before it."""
+    names = [step.get("name", CUT) for step in job["steps"]]
+    return names.index(CUT) if CUT in names else 0
 
 
 def _numbers(db: Session, problem: dict[str, Any]) -> dict[str, dict[str, int]]:
-    """Return the numbers of jobs and machines by their names in the problem."""
-    jobs = {job["name"]: int(job["name"].rsplit("#", 1)[1]) for job in problem["jobs"]}
-    return {"jobs": jobs, "machines": {m.name: m.id for m in db.scalars(select(tables.Machine))}}
-
-
-def _rows(plan: dict[str, Any], ids: dict[str, dict[str, int]], start: datetime) -> list[tables.PlanRow]:
-    return [
-        tables.PlanRow(
-            job_id=ids["jobs"][row["job"]],
-            step=row["step"],
-            machine_id=ids["machines"][row["resource"]],
-            start_at=start + timedelta(minutes=row["start_min"]),
-            end_at=start + timedelta(minutes=row["end_min"]),
-            cutters=[str(cutter) for cutter in row["cutters"]],
-        )
-        for row in plan["rows"]
-    ]
-
-
-def _copied(row: tables.PlanRow) -> dict[str, Any]:
-    names = ("job_id", "step", "machine_id", "start_at", "end_at", "cutters")
-    return {name: getattr(row, name) for name in names}
+    """Return the numbers of jobs, machines and benches by their names in the problem."""
+    return {
+        "jobs": {job["name"]: int(job["name"].rsplit("#", 1)[1]) for job in problem["jobs"]},
+        "machines": {m.name: m.id for m in db.scalars(select(tables.Machine))},
+        "benches": {b.name: b.id for b in db.scalars(select(tables.Bench))},
+    }
 
 
 def _tiers_in_force(problem: dict[str, Any]) -> dict[str, int]:
