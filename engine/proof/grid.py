@@ -27,16 +27,13 @@ _HIGHEST_LATITUDE = math.radians(88.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Grid:
+class Rays:
     """Rays at longitude x latitude; a full circle wraps and does not repeat its first column."""
 
     lon: Floats  # (w,)
     lat: Floats  # (h,)
     full: bool
     radius: Floats  # (h, w) skin
-    skin: Floats  # (h, w, 3)
-    upright: Floats  # (h, w) cosine between ray and normal
-    area: Floats  # (h, w) of skin [mm2]
 
     @property
     def lon_step(self) -> float:
@@ -83,10 +80,6 @@ class Grid:
         before = np.minimum(inside.astype(np.int64), count - 2)
         return before, inside - before
 
-    def normals(self) -> Floats:
-        """Return the skin's normals at the nodes (h, w, 3)."""
-        return normalised(np.cross(np.gradient(self.skin, axis=1), np.gradient(self.skin, axis=0)))
-
     def nearest(self, grid: Any, lon: Floats, lat: Floats) -> Any:
         """Return a field of the grid at the nearest node. Longitude and latitude [rad]."""
         row, column = self.place(lon, lat)
@@ -94,6 +87,19 @@ class Grid:
         j = np.rint(column).astype(np.int64)
         j = j % len(self.lon) if self.full else np.clip(j, 0, len(self.lon) - 1)
         return grid[i, j]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid(Rays):
+    """Rays with what follows from their radii."""
+
+    skin: Floats  # (h, w, 3)
+    upright: Floats  # (h, w) cosine between ray and normal
+    area: Floats  # (h, w) of skin [mm2]
+
+    def normals(self) -> Floats:
+        """Return the skin's normals at the nodes (h, w, 3)."""
+        return normalised(np.cross(np.gradient(self.skin, axis=1), np.gradient(self.skin, axis=0)))
 
 
 def _grid(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from engine.frames import near_longitude, unit_of
-from engine.proof.grid import Grid
+from engine.proof.grid import Grid, Rays
 from engine.proof.moves import count_up
 from engine.records import (
     Bools,
@@ -34,7 +34,7 @@ def near_middle(polygon: Polygon, middle: float) -> Polygon:
     return moved
 
 
-def filled_nodes(grid: Grid, polygon: Polygon) -> Bools:
+def filled_nodes(grid: Rays, polygon: Polygon) -> Bools:
     """Return which nodes lie inside a polygon, by counting crossings along each row."""
     rings = [polygon.exterior, *polygon.interiors]
     west, _, east, _ = polygon.bounds
@@ -142,7 +142,7 @@ def rings_of(polygons: Sequence[Polygon], longest_rad: float) -> list[tuple[Floa
     ]
 
 
-def contours_of(grid: Grid, values: Floats, level: float = 0.0) -> list[tuple[Floats, bool, int]]:
+def contours_of(grid: Rays, values: Floats, level: float = 0.0) -> list[tuple[Floats, bool, int]]:
     """Return the lines of a level as runs of longitude and latitude. Values and level [mm]."""
     from contourpy import contour_generator
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from engine.frames import lonlat_of, normalised, unit_of
 from engine.proof.design import Regions
-from engine.proof.grid import Grid, measured_grid
+from engine.proof.grid import Grid, Rays
 from engine.proof.moves import Samples
 from engine.proof.outlines import contours_of, filled_nodes
 from engine.proof.stamp import Cut
@@ -127,42 +127,58 @@ def _reach(grid: Grid, polygon: Polygon, rim: Floats, radius: float, stance: _St
     from scipy.ndimage import distance_transform_edt
     from scipy.spatial import cKDTree
 
-    fine = _window_grid(grid, polygon, 2)
+    fine = _window(grid, polygon, 2)
     inside = filled_nodes(fine, polygon)
-    row_mm = fine.lat_step * float(fine.radius.mean())
-    column_mm = fine.lon_step * float((fine.radius * np.cos(fine.lat)[:, None]).mean())
+    rows, columns = np.nonzero(inside)
+    fine.radius[rows, columns] = grid.look(grid.radius, fine.lon[columns], fine.lat[rows])
+
+    def skin(some: Bools) -> Floats:
+        rows, columns = np.nonzero(some)
+        return fine.radius[some][:, None] * unit_of(fine.lon[columns], fine.lat[rows])
+
+    size = fine.radius[inside] if len(rows) else grid.radius[:1, 0]
+    row_mm = fine.lat_step * float(size.mean())
+    column_mm = fine.lon_step * float((size * np.cos(fine.lat[rows] if len(rows) else 0.0)).mean())
     roughly = distance_transform_edt(inside, sampling=(row_mm, column_mm))
     widest = radius / math.cos(min(stance.lean_rad, _MOST_LEAN))
     close = inside & (roughly > radius - _BAND_MM) & (roughly < widest + _BAND_MM)
     to_outline = np.where(roughly < radius, np.minimum(roughly, radius - _BAND_MM / 2), widest + _BAND_MM)
     to_outline[~inside] = 0.0
-    to_outline[close] = stance.across(cKDTree(rim), rim, fine.skin[close])
+    to_outline[close] = stance.across(cKDTree(rim), rim, skin(close))
     runs = [run[0] for run in contours_of(fine, to_outline, radius)]
     if runs:
         flat = np.concatenate(runs)
         unit = unit_of(flat[:, 0], flat[:, 1])
         # the line is cut short at its own corners; the nodes just inside are not
-        corner = fine.skin[(to_outline >= radius) & (to_outline < radius + row_mm)]
+        corner = skin((to_outline >= radius) & (to_outline < radius + row_mm))
         middles = np.concatenate([grid.look(grid.radius, flat[:, 0], flat[:, 1])[:, None] * unit, corner])
     else:  # a region just as wide as the cutter has no area of middles, but a line of them
-        middles = fine.skin[close & (to_outline > radius - 0.15)]
+        middles = skin(close & (to_outline > radius - 0.15))
     if len(middles) == 0:
         return Reach(radius, stance, middles, None, 0.0)
     tree = cKDTree(middles)
     centre = distance_transform_edt(~(inside & (to_outline >= radius)), sampling=(row_mm, column_mm))
     rest = inside & (centre > radius - _BAND_MM)
-    beyond = stance.across(tree, middles, fine.skin[rest]) - radius
+    beyond = stance.across(tree, middles, skin(rest)) - radius
     share = np.where(beyond < 0.25 * row_mm, 0.0, np.clip(beyond / row_mm + 0.5, 0.0, 1.0))
-    return Reach(radius, stance, middles, tree, float(share @ fine.area[rest]))
+    return Reach(radius, stance, middles, tree, float(share @ _area(grid, fine, rest)))
 
 
-def _window_grid(grid: Grid, polygon: Polygon, times: int) -> Grid:
-    """Return a finer grid around one polygon, its skin read from the coarser one."""
+def _window(grid: Grid, polygon: Polygon, times: int) -> Rays:
+    """Return finer rays around one polygon, their radii still nought."""
     west, south, east, north = polygon.bounds
     lon_step, lat_step = grid.lon_step / times, grid.lat_step / times
     lon = west + np.float64(lon_step) * np.arange(-2.5, math.ceil((east - west) / lon_step) + 4)
     lat = south + np.float64(lat_step) * np.arange(-2.5, math.ceil((north - south) / lat_step) + 4)
-    return measured_grid(lon, lat, False, grid.look(grid.radius, *np.meshgrid(lon, lat)))
+    return Rays(lon, lat, False, np.zeros((len(lat), len(lon))))
+
+
+def _area(grid: Grid, fine: Rays, some: Bools) -> Floats:
+    """Return the skin's area about some of the finer nodes [mm2]."""
+    rows, columns = np.nonzero(some)
+    lon, lat = fine.lon[columns], fine.lat[rows]
+    found: Floats = fine.radius[some] ** 2 * np.cos(lat) * fine.lon_step * fine.lat_step
+    return found / grid.look(grid.upright, lon, lat)
 
 
 def reaches_of(
