@@ -38,11 +38,14 @@ class CannotBeDone(EngineError):
         One sentence for a person.
     findings : tuple of Finding
         The records that refuse the job [-].
+    picture : str
+        An SVG that shows where on the piece, where that helps [-].
     """
 
-    def __init__(self, text: str, findings: tuple[Finding, ...] = ()) -> None:
+    def __init__(self, text: str, findings: tuple[Finding, ...] = (), picture: str = "") -> None:
         super().__init__(text)
         self.findings = findings
+        self.picture = picture
 
 
 class Stopped(EngineError):

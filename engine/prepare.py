@@ -8,7 +8,7 @@ Every middle value is kept in the `PreparedJob`, so that it can be drawn, tested
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -69,6 +69,7 @@ _THIN = 6  # of a relief's points one in so many is timed on another machine
 _OPEN_THIN = 2  # of an opening's
 _MANY_POINTS = 24
 _PHASES = list(Phase)
+_SHOWN_RULES = ("overhang", "not probed here")  # refusals that a picture of the piece explains
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,7 +177,7 @@ def prepare(
     if suggest_bridges:
         layers, bridges = with_bridges(layers, chart, surface, wall, rules)
     judged = judge_regions(layers, chart, surface, wall, cutters, rules, keep_outs)
-    findings = _unless_refused(findings + judged)
+    findings = _unless_refused(findings + judged, lambda: _where(surface, layers, chart))
     step("passes")
     passes, floor, more = plan_passes(layers, chart, surface, wall, cutters, machine, rules)
     findings = _unless_refused(findings + more)
@@ -236,14 +237,26 @@ class _Steps:
         self.done += 1
 
 
-def _unless_refused(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Return the findings, or refuse the job when one of them does."""
+def _unless_refused(
+    findings: tuple[Finding, ...], picture: Callable[[], str] | None = None
+) -> tuple[Finding, ...]:
+    """Return the findings, or refuse the job when one of them does; with a picture of a bad place."""
     refused = [f for f in findings if f.severity is Severity.REFUSE]
     if refused:
         more = f" (and {len(refused) - 1} more)" if len(refused) > 1 else ""
         fix = f"; {refused[0].fix}" if refused[0].fix else ""
-        raise CannotBeDone(f"{refused[0].text}{fix}{more}", findings)
+        shown = picture() if picture and any(f.rule in _SHOWN_RULES for f in refused) else ""
+        raise CannotBeDone(f"{refused[0].text}{fix}{more}", findings, shown)
     return findings
+
+
+def _where(surface: Surface, layers: Layers, chart: Chart) -> str:
+    """Return a picture of the piece with its overhangs, what is known of its skin, and the design on it."""
+    from engine.coverage import coverage_svg
+
+    return coverage_svg(
+        surface, title=f"{layers.name}: refused at this place", outlines=skin_outlines(layers, chart)
+    )
 
 
 def plan_passes(

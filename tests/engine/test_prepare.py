@@ -7,6 +7,7 @@ of it.
 
 import hashlib
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -354,3 +355,47 @@ def test_names_reach_the_program():
     text = job_on("Badger", names=Names("moon", "L-017")).programs[0][1]
     assert "(job: moon)" in text
     assert "(workpiece: L-017)" in text
+
+
+# --- scans that are not to be trusted ------------------------------------------------------------------
+
+
+def lipped_csv():
+    """A sphere with a lip at 30 to 36 deg of latitude by the front mark, touched from below as well."""
+    i = np.arange(160) + 0.5
+    unit = unit_of(i * np.pi * (3 - np.sqrt(5)), np.arcsin(1 - 2 * i / 160))
+    lon = np.radians([-6, -2, 2, 6] * 2)
+    over, under = (unit_of(lon, np.radians([low] * 4 + [low + 5] * 4)) for low in (31, 30))
+    rows = np.concatenate([80 * unit, 80 * over, 65 * under])
+    return "x_mm,y_mm,z_mm\n" + "\n".join(f"{x:.4f},{y:.4f},{z:.4f}" for x, y, z in rows) + "\n"
+
+
+def test_a_design_on_an_overhang_is_refused_with_a_picture():
+    """The refusal names the region, and a picture shows piece and design; elsewhere the job is done."""
+    scan = read_touches(lipped_csv(), "touches.csv")
+    rest = (uniform_wall(15.0), CUTTERS, MACHINES["Heron"], RULES)
+    design = read_artwork(SQUARE, "square.svg")
+    with pytest.raises(CannotBeDone, match="overhangs") as refused:
+        prepare(scan, design, Placement(0.0, np.radians(32)), *rest)
+    assert {f.place for f in refused.value.findings if f.rule == "overhang" and f.place} == {"opening 1"}
+    assert refused.value.picture.startswith("<svg") and "square.svg" in refused.value.picture
+    assert prepare(scan, design, Placement(2.5, 0.0), *rest).passes
+
+
+def test_a_refusal_that_no_picture_explains_has_none():
+    """A free island is one wherever it lies."""
+    with pytest.raises(CannotBeDone, match="island") as refused:
+        job_on("Heron", ISLAND)
+    assert refused.value.picture == ""
+
+
+def test_an_old_scan_stops_the_job():
+    """Hollow since nine hours, with four valid: refused; at five it is told."""
+    text = "# state=hollow\n# taken_at=2026-10-21T06:00+00:00\n" + touches_csv()
+    scan = read_touches(text, "touches.csv")
+    rest = (Placement(0.0, 0.1), uniform_wall(15.0), CUTTERS, MACHINES["Heron"], RULES)
+    design = read_artwork(SQUARE, "square.svg")
+    with pytest.raises(CannotBeDone, match=r"9\.0 h old"):
+        prepare(scan, design, *rest, now=datetime(2026, 10, 21, 15, tzinfo=UTC))
+    job = prepare(scan, design, *rest, now=datetime(2026, 10, 21, 11, tzinfo=UTC))
+    assert [f.rule for f in job.findings if f.severity is Severity.WARN] == ["scan age"]
