@@ -191,6 +191,7 @@ def prepare(
             names=Names(out.name, workpiece or touches.stem),
             keep_outs=keep_outs,
             suggest_bridges=suggest_bridges,
+            now=_now(),
             report=_step_line,
         )
         if dry_run:
@@ -206,6 +207,11 @@ def prepare(
                 f"  {finding.severity}: {finding.text}" + (f"; {finding.fix}" if finding.fix else ""),
                 err=True,
             )
+        if error.picture:
+            shown = out.with_name(f"{out.name}-refused.svg")
+            out.parent.mkdir(parents=True, exist_ok=True)
+            shown.write_text(error.picture, encoding="utf-8")
+            click.echo(f"  where on the piece: {shown}", err=True)
         refuse(f"this cannot be done as asked: {error}", CANNOT_BE_DONE)
     except OSError as error:
         refuse(f"{error.filename or out}: {error.strerror or error}", BAD_INPUT)

@@ -258,3 +258,30 @@ def test_a_proof_mark_needs_no_artwork(files):
     result = CliRunner().invoke(main, ["prepare", *words])
     assert result.exit_code == 0, result.output
     assert "arrow to the stem" in (files / "mark" / "program.nc").read_text()
+
+
+def test_a_design_on_an_overhang_is_shown(files):
+    """No package, but a picture of the piece beside where it would be, and its name in the refusal."""
+    i = np.arange(160) + 0.5
+    lon, lat = i * np.pi * (3 - np.sqrt(5)), np.arcsin(1 - 2 * i / 160)
+    lip = np.radians([-6, -2, 2, 6] * 2)
+    rises = [np.radians([low] * 4 + [low + 5] * 4) for low in (31, 30)]
+    lon = np.concatenate([lon, lip, lip])
+    lat = np.concatenate([lat, *rises])
+    size = np.concatenate([np.full(168, 80.0), np.full(8, 65.0)])
+    points = size[:, None] * np.stack(
+        [np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)], axis=1
+    )
+    rows = "".join(f"{x:.4f},{y:.4f},{z:.4f}\n" for x, y, z in points)
+    (files / "touches.csv").write_text("x_mm,y_mm,z_mm\n" + rows)
+    result = run(files, "--latitude", "32")
+    assert result.exit_code == 3
+    assert "overhangs" in result.stderr and "moon-refused.svg" in result.stderr
+    assert (files / "moon-refused.svg").read_text().startswith("<svg")
+    assert not (files / "moon").exists()
+
+
+def test_an_old_scan_cannot_be_cut(files):
+    """A probe file that says it was taken a year ago."""
+    (files / "touches.csv").write_text("# state=whole\n# taken_at=2024-10-21T08:10+02:00\n" + touches())
+    assert "h old" in refused(run(files), files, 3)
