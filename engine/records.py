@@ -455,6 +455,8 @@ class CutPass:
     overcut_mm: float = 0.0  # how far the cut goes beyond the region where the cutter does not fit
     after: tuple[int, ...] = ()  # indices of passes that must be cut before this one
     reasons: tuple[str, ...] = ()  # why, one for each of `after`
+    apart: tuple[str, ...] = ()  # names of passes that are not cut straight before or after this one
+    apart_reasons: tuple[str, ...] = ()  # why, one for each of `apart`
     tabs: Floats = field(default_factory=lambda: np.zeros((0, 1, 4)))
     """(k, m, 4) where the last levels rise to leave tabs: places of the skin along each of them and how much
     of the wall is left standing there, not a number on the flanks [mm]."""
@@ -481,6 +483,8 @@ class Order:
     travel_nearest_s: float  # the same for nearest neighbour
     wound_deg: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     """(n, 2) where an axis whose cable winds stands at entry and exit of each; (0, 2): no axis does."""
+    together: tuple[tuple[int, int], ...] = ()
+    """Passes cut one after the other that should not be: no order was found that keeps them apart."""
 
     def __post_init__(self) -> None:
         _freeze(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
+from itertools import pairwise
 from math import isfinite, sqrt
 
 from engine.order.poses import PassPoses, TravelMetric
@@ -10,6 +11,7 @@ from engine.records import Order
 
 _SAME_S = 1e-6  # share of the travel by which two sums may differ
 _SAME_DEG = 1e-6
+_FEW = 9  # passes of which all orders are gone through
 
 
 def check_order(
@@ -19,21 +21,23 @@ def check_order(
     *,
     groups: Sequence[int] | None = None,
     after: Sequence[Collection[int]] | None = None,
+    apart: Collection[tuple[int, int]] = (),
     home_before: Collection[int] = (),
 ) -> tuple[str, ...]:
-    """Return what is wrong with an order, in words; none: every pass once, all precedence kept, travel true.
+    """Return what is wrong with an order, in words; none: every pass once, all rules kept, travel true.
 
     Parameters
     ----------
     order : Order
         The order to judge.
-    passes, metric, groups, after, home_before
+    passes, metric, groups, after, apart, home_before
         As given to `order_passes` [-].
     """
     sequence = [int(i) for i in order.sequence]
     if sorted(sequence) != list(range(len(passes))):
         return (f"the order holds passes {sorted(sequence)}, each of 0..{len(passes) - 1} once expected",)
     wrong = list(_late(sequence, passes, groups, after))
+    wrong += _not_apart(order, passes, groups, after, apart, home_before)
     home = [float(v) for v in metric.home]
     total, pose, group = 0.0, home, None
     for at, i in enumerate(sequence):
@@ -76,6 +80,75 @@ def _late(
         if groups is not None and any(groups[j] > groups[i] for j in done):
             yield f"pass {passes[i].name} of group {groups[i]} is cut after a later group"
         done.add(i)
+
+
+def _not_apart(
+    order: Order,
+    passes: Sequence[PassPoses],
+    groups: Sequence[int] | None,
+    after: Sequence[Collection[int]] | None,
+    apart: Collection[tuple[int, int]],
+    home_before: Collection[int],
+) -> Iterator[str]:
+    """Tell the pairs that follow each other and must not, unless the order owns up to them and needs them."""
+    sequence, told = [int(i) for i in order.sequence], {(int(i), int(j)) for i, j in order.together}
+    group = [0] * len(passes) if groups is None else list(groups)
+    bad = {(i, j) for pair in apart for i, j in (tuple(pair), tuple(pair)[::-1])}
+    found = set()
+    for i, j in pairwise(sequence):
+        if (i, j) in bad and not (group[i] != group[j] and group[j] in home_before):
+            found.add((i, j))
+            if (i, j) not in told:
+                yield f"pass {passes[j].name} follows pass {passes[i].name}, which it must not"
+    for i, j in sorted(told - found):
+        yield f"the order says that pass {passes[j].name} follows pass {passes[i].name}, but it does not"
+    if not found:
+        return
+    waits = [()] * len(passes) if after is None else after
+    if len(passes) <= _FEW:
+        least = _least_together(len(passes), bad, group, waits, home_before)
+    else:
+        least = 0 if home_before else _parts(len(passes), bad) - 1
+    if len(found) > least:
+        yield f"{len(found)} pairs follow each other that must not; {least} are known to be needed"
+
+
+def _least_together(
+    count: int,
+    bad: Collection[tuple[int, int]],
+    group: Sequence[int],
+    waits: Sequence[Collection[int]],
+    home_before: Collection[int],
+) -> int:
+    """Return how few bad pairs an order that keeps the precedence has at least, from all sets of passes."""
+    best = {(0, -1): 0}
+    for _ in range(count):
+        further: dict[tuple[int, int], int] = {}
+        for (done, last), cost in best.items():
+            for i in range(count):
+                earlier = [j for j in range(count) if j in waits[i] or group[j] < group[i]]
+                if done >> i & 1 or any(not done >> j & 1 for j in earlier):
+                    continue
+                by_home = last >= 0 and group[last] != group[i] and group[i] in home_before
+                more = cost + ((last, i) in bad and not by_home)
+                key = done | 1 << i, i
+                further[key] = min(further.get(key, more), more)
+        best = further
+    return min(best.values())
+
+
+def _parts(count: int, bad: Collection[tuple[int, int]]) -> int:
+    """Return into how many parts the passes fall if only good pairs are joined: a way joins no two parts."""
+    left, parts = set(range(count)), 0
+    while left:
+        parts += 1
+        todo = [left.pop()]
+        while todo:
+            one = todo.pop()
+            near = {j for j in left if (one, j) not in bad}
+            left -= near
+            todo += near
+    return parts
 
 
 def _entry_faults(one: PassPoses, entry: int, turned: bool) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -24,6 +25,7 @@ def order_passes(
     *,
     groups: Sequence[int] | None = None,
     after: Sequence[Collection[int]] | None = None,
+    apart: Collection[tuple[int, int]] = (),
     home_before: Collection[int] = (),
     seed: int = 0,
     kicks_per_pass: int | None = None,
@@ -33,7 +35,9 @@ def order_passes(
     """Return the order of passes, and their entries, of short travel from home and back.
 
     Groups are cut one after the other, in increasing number; each starts where the one before ended, or at
-    home where the cutter is changed. When `stop` asks for an end, the best order so far is returned.
+    home where the cutter is changed. Two passes of `apart` are never cut one straight after the other, unless
+    no order is found that keeps all such pairs apart: then as few as may be, and the order names them. When
+    `stop` asks for an end, the best order so far is returned.
 
     Parameters
     ----------
@@ -45,6 +49,8 @@ def order_passes(
         Group of each pass (phase and cutter); None: one group [-].
     after : sequence of collections of int
         For each pass, the passes that must be cut before it [-].
+    apart : collection of (int, int)
+        Pairs of passes that must not follow each other, in either sense [-].
     home_before : collection of int
         Groups that start at home, as after a change of cutter [-].
     seed : int
@@ -63,24 +69,25 @@ def order_passes(
     """
     group_of = np.zeros(len(passes), np.int64) if groups is None else np.asarray(groups, np.int64)
     waits = _waits([p.name for p in passes], group_of, [()] * len(passes) if after is None else after)
+    beside = _beside([p.name for p in passes], apart)
     compiled(report, len(passes))
-    route = _Route(
-        tuple(passes), group_of, metric, frozenset(home_before), pass_net(passes, metric, waits, None)
-    )
+    net = pass_net(passes, metric, waits, None, beside=beside)
+    route = _Route(tuple(passes), group_of, metric, frozenset(home_before), net, waits, beside)
     nearest, nearest_options = _nearest(route)
     sequence: list[int] = []
     stages = _stages(route, nearest)
     for stage in stages:
-        start = _end_of(route, sequence) if sequence and not stage.from_home else metric.home
+        last = sequence[-1] if sequence and not stage.from_home else None
+        start = metric.home if last is None else _end_of(route, sequence)
 
         def told(share: float, done: int = len(sequence), size: int = len(stage.members)) -> None:
             report(done + int(share * size), len(passes), "order of the passes")
 
-        sequence += _search_stage(route, stage, start, waits, seed, kicks_per_pass, stop, told)
+        sequence += _search_stage(route, stage, start, last, seed, kicks_per_pass, stop, told)
     taken, travel_s = _with_best_entries(route, sequence)
     if len(stages) > 1:  # group by group the search does not see what a group's end costs the next
         near_taken, near_s = _with_best_entries(route, nearest)
-        if near_s < travel_s:
+        if (len(_together(route, nearest)), near_s) < (len(_together(route, sequence)), travel_s):
             sequence, taken, travel_s = nearest, near_taken, near_s
     entries, reverse = route.net.vertex[taken], route.net.backwards[taken] == 1
     return Order(
@@ -90,6 +97,7 @@ def order_passes(
         travel_s=travel_s,
         travel_nearest_s=_route_time(route, nearest, nearest_options),
         wound_deg=_wound(route, taken),
+        together=_together(route, sequence),
     )
 
 
@@ -135,6 +143,8 @@ class _Route:
     metric: TravelMetric
     home_before: frozenset[int]
     net: Net
+    waits: list[list[int]]
+    beside: list[list[int]]
 
     def by_home(self, earlier: int, later: int) -> bool:
         """Tell whether the way from one pass to the next leads over home."""
@@ -163,6 +173,22 @@ def _waits(names: Sequence[str], group_of: Ints, after: Sequence[Collection[int]
         waits.append(sorted({j for j in befores if group_of[j] == group_of[i]}))
     refuse_circles(names, waits)
     return waits
+
+
+def _beside(names: Sequence[str], apart: Collection[tuple[int, int]]) -> list[list[int]]:
+    """Return, for each pass, those that must not be cut straight before or after it."""
+    beside: list[set[int]] = [set() for _ in names]
+    for i, j in apart:
+        if not (0 <= i < len(names) and 0 <= j < len(names)) or i == j:
+            raise BadInput(f"passes {i} and {j} are to be kept apart, two of 0 to {len(names) - 1} expected")
+        beside[i].add(j)
+        beside[j].add(i)
+    return [sorted(some) for some in beside]
+
+
+def _together(route: _Route, sequence: Sequence[int]) -> tuple[tuple[int, int], ...]:
+    """Return the pairs that an order does not keep apart; home between them does."""
+    return tuple((i, j) for i, j in pairwise(sequence) if j in route.beside[i] and not route.by_home(i, j))
 
 
 def _nearest(route: _Route) -> tuple[list[int], Ints]:
@@ -201,21 +227,23 @@ def _search_stage(
     route: _Route,
     stage: _Stage,
     start: Floats,
-    waits: list[list[int]],
+    last: int | None,
     seed: int,
     kicks_per_pass: int | None,
     stop: Stop,
     told: Told,
 ) -> list[int]:
-    """Return one group's passes in an order of short travel."""
+    """Return one group's passes in an order of short travel, after the `last` pass of the group before."""
     if len(stage.members) < 2:
         return stage.members
     local = {i: c for c, i in enumerate(stage.members)}
     net = pass_net(
         [route.passes[i] for i in stage.members],
         route.metric,
-        [[local[j] for j in waits[i]] for i in stage.members],
+        [[local[j] for j in route.waits[i]] for i in stage.members],
         _SEARCH_ENTRIES,
+        beside=[[local[j] for j in route.beside[i] if j in local] for i in stage.members],
+        not_first=[] if last is None else [local[j] for j in route.beside[last] if j in local],
         start=start,
         to_home=stage.to_home,
     )
@@ -250,8 +278,8 @@ def _route_time(route: _Route, sequence: list[int], options: Ints) -> float:
     net, metric = route.net, route.metric
     clusters, where = _with_home(route, sequence)
     entries, exits = np.tile(metric.home, (2, len(clusters), 1))
-    entries[where] = net.table[net.options[0, options], :-1]
-    exits[where] = net.table[net.options[1, options], :-1]
+    entries[where] = net.table[net.options[0, options], : len(net.axes)]
+    exits[where] = net.table[net.options[1, options], : len(net.axes)]
     lifts = metric.lift_s * len(sequence)
     for i, option in zip(sequence, options, strict=True):
         one, entry = route.passes[i], int(net.vertex[option])
@@ -263,7 +291,7 @@ def _route_time(route: _Route, sequence: list[int], options: Ints) -> float:
 def _end_of(route: _Route, sequence: list[int]) -> Floats:
     """Return the pose in which an order of passes ends when its entries are the best."""
     options, _ = _with_best_entries(route, sequence)
-    pose: Floats = route.net.table[route.net.options[1, options[-1]], :-1]
+    pose: Floats = route.net.table[route.net.options[1, options[-1]], : len(route.net.axes)]
     return pose
 
 

@@ -107,8 +107,8 @@ def refuse_circles(names: Sequence[str], waits: Sequence[Sequence[int]]) -> None
     )
 
 
-def compiled(report: Report = ignore, total: int = 0) -> Any:
-    """Return the compiled part; the first import on a computer compiles it, and that is told before.
+def compiled(report: Report = ignore, total: int = 0) -> tuple[Any, Any]:
+    """Return the compiled parts, the search and what is nearest; a computer's first import compiles them.
 
     Parameters
     ----------
@@ -118,10 +118,10 @@ def compiled(report: Report = ignore, total: int = 0) -> Any:
         Steps of the work that waits for it [-].
     """
     if "engine.order.kernel" not in sys.modules:
-        report(0, total, "order of the passes (its first run on a computer compiles the search, some 10 s)")
-    from engine.order import kernel
+        report(0, total, "order of the passes (its first run on a computer compiles the search, some 15 s)")
+    from engine.order import kernel, nearest
 
-    return kernel
+    return kernel, nearest
 
 
 def nearest_order(net: Net, members: Iterable[int], end: int) -> tuple[Ints, Ints, int]:
@@ -139,8 +139,8 @@ def nearest_order(net: Net, members: Iterable[int], end: int) -> tuple[Ints, Int
     order = np.array(list(members), np.int64)
     pending = np.diff(net.starts[3]).astype(np.int64)
     chosen = np.zeros(len(pending), np.int64)
-    tables = net.table, net.axes, net.options, net.starts, net.boxes, net.late
-    last: int = compiled().nearest(*tables, pending, order, int(end), chosen)
+    tables = net.table, net.axes, net.options, net.starts, net.boxes, net.late, *net.tree
+    last: int = compiled()[1].nearest(*tables, pending, order, int(end), chosen)
     return order, chosen[order], last
 
 
@@ -158,7 +158,7 @@ def best_options(net: Net, clusters: Ints, fixed: int = -1) -> tuple[Ints, float
     """
     taken = np.zeros(len(clusters), np.int64)
     tables = net.table, net.axes, net.options, net.starts, net.boxes
-    way: float = compiled().best_options(*tables, np.asarray(clusters, np.int64), int(fixed), taken)
+    way: float = compiled()[1].best_options(*tables, np.asarray(clusters, np.int64), int(fixed), taken)
     return taken, way
 
 
@@ -189,11 +189,10 @@ def search(
     n = len(tour)
     if n < 3:
         return tour
-    kernel = compiled()
+    kernel, nearest = compiled()
     few = min(kernel.NEAR, n - 1)
     near, facing, near_way = np.zeros((n, few), np.int64), np.zeros((n, few), np.int64), np.zeros((n, few))
-    boxes = net.table, net.axes, net.starts, net.boxes
-    kernel.find_near(*boxes, *_sweep(net), near, facing, near_way)
+    nearest.find_near(net.table, net.axes, net.starts, net.boxes, *net.tree, near, facing, near_way)
     closed = np.append(tour, tour[0])
     taken, _ = best_options(net, closed)
     kept = np.zeros((2, n + 1), np.int64)
@@ -204,7 +203,8 @@ def search(
     budget = max(_LEAST_KICKS, kicks_per_cluster * n)
     cycles = max(1, budget // (_KICKS_A_CYCLE * n))
     kicks = budget // (cycles * _ROUNDS)
-    tables = net.table, net.axes, net.options, net.starts, near, facing, near_way, net.late, net.early
+    tables = net.table, net.axes, net.options, net.starts, near, facing, near_way
+    rules = net.late, net.early, net.apart
     plain = net.options.shape[1] == n
     ruined, heat = (_RUINED_PLAIN, _HOT_PLAIN) if plain else (_RUINED, _HOT)
     for turn in range(cycles * _ROUNDS):
@@ -213,22 +213,10 @@ def search(
         if turn % _ROUNDS == 0:  # heated again, from the best so far
             kept[:] = best
         hot, cold = (mean * heat * (_COLD / heat) ** ((turn % _ROUNDS + step) / _ROUNDS) for step in (0, 1))
-        kernel.anneal(*tables, kept, best, kicks, hot, cold, ruined, seed * cycles * _ROUNDS + turn)
+        kernel.anneal(*tables, *rules, kept, best, kicks, hot, cold, ruined, seed * cycles * _ROUNDS + turn)
         if told is not None:
             told((turn + 1) / (cycles * _ROUNDS))
     return best[0, :-1].copy()
-
-
-def _sweep(net: Net) -> tuple[Ints, int]:
-    """Return the clusters along one axis without wrap, the one that takes longest, and this axis."""
-    if not len(net.axes):
-        return np.arange(net.starts.shape[1] - 1), 0
-    middles = np.nan_to_num(net.boxes.sum(axis=0) / 2.0)
-    times = np.ptp(middles, axis=0) * net.axes[:, 0]
-    along = int(np.argmax(np.where(np.isfinite(net.axes[:, 4]), -1.0, times)))
-    if np.isfinite(net.axes[along, 4]):  # every axis wraps: no axis bounds a gap
-        return np.arange(len(middles)), along
-    return np.argsort(middles[:, along], kind="stable").astype(np.int64), along
 
 
 def _mean_link(net: Net, taken: Ints) -> float:
@@ -237,7 +225,8 @@ def _mean_link(net: Net, taken: Ints) -> float:
     if not len(net.axes):
         return float(net.table[leave, entry].mean())
     slow, ramp, even, square, period = net.axes.T
-    way = np.abs(net.table[leave, :-1] - net.table[entry, :-1])
+    axes = len(slow)
+    way = np.abs(net.table[leave, :axes] - net.table[entry, :axes])
     way = np.minimum(way, period - way)
     times = np.where(way > even, way * slow + ramp, np.sqrt(way * square)).max(axis=1)
     return float(np.nanmean(times))
