@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from planner.auditing import check
+from planner.batching import prepare_season
 from planner.charting import chart
 from planner.reviewing import review
 from planner.touching import touches
@@ -254,6 +255,7 @@ main.add_command(touches)
 main.add_command(chart)
 main.add_command(review)
 main.add_command(check)
+main.add_command(prepare_season)
 
 
 @main.command()

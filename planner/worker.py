@@ -14,7 +14,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import event, or_, select
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
 from engine.errors import EngineError
@@ -22,10 +23,12 @@ from planner.config import Settings
 from planner.database import tables
 from planner.database.session import reading, session_factory, unit_of_work
 from planner.database.states import WorkState
-from planner.errors import PlannerError, Refused
+from planner.errors import Conflict, PlannerError, Refused
 from planner.services import works
 
 _LOOK_S, _TELL_S = 0.7, 0.7
+HUNG_S = 1800.0  # work that told nothing new for so long hangs; the worker gives it up and begins anew
+_GAVE_UP = 75  # how the process ends then: try again (EX_TEMPFAIL of sysexits.h)
 
 
 @dataclass(slots=True)
@@ -101,6 +104,8 @@ def _draft(task: Task) -> None:
         now=task.clock(),
         seconds=asked.get("seconds", 4.0),
         down=[(row[0], row[1]) for row in asked.get("down", ())],
+        more_people=asked.get("people", 0),
+        longer_h=asked.get("longer_h", 0.0),
         report=task.report,
         stop=task.stop,
     )
@@ -125,9 +130,9 @@ def _prepare_job(task: Task) -> None:
         ).all()
         able = sorted(times, key=lambda t: (t.machine_id != machine_id, t.run_min or 0.0))
         names = {m.id: m.name for m in db.scalars(select(tables.Machine))}
-    if not able:
+        name = names[able[0].machine_id] if able else ""
+    if not name:
         raise Refused("no machine takes it; the reasons stand on the job's page")
-    name = names[able[0].machine_id]
     task.report(1, 2, f"writing and proving the program for {name}")
     prepared = preparing.prepare_for(inputs, name, task.settings.packages)
     with unit_of_work(task.factory) as db:
@@ -169,7 +174,12 @@ def work_on(settings: Settings, clock: Callable[[], datetime], going_on: Callabl
     factory = session_factory(settings.database_url)
     name = f"{socket.gethostname()} {os.getpid()}"[:120]
     while going_on():
-        if not next_done(settings, factory, name, clock):
+        try:
+            done = next_done(settings, factory, name, clock)
+        except DBAPIError as away:  # a full disk, a locked file, a server that restarts: look again later
+            print(f"the database does not answer: {away.orig}", file=sys.stderr)
+            done = False
+        if not done:
             time.sleep(_LOOK_S)
 
 
@@ -185,13 +195,26 @@ def next_done(
             return False
         work_id, kind = claimed.id, claimed.kind
         task = Task(settings, factory, dict(claimed.arguments), claimed.recorded_by, clock)
-    error = _watched(task, DOERS[kind], work_id, name)
+    task.factory = _held(factory, work_id, name)
+    error = _watched(factory, task, DOERS[kind], work_id, name)
     state = WorkState.CANCELLED if task.stopped else WorkState.FAILED if error else WorkState.DONE
-    with unit_of_work(factory) as db:
-        ended = works.end_work(db, work_id, name, state, now=clock(), error=error)
-        ended.result = task.result
-        ended.done = ended.total = max(ended.total, 1) if state == WorkState.DONE else ended.total
+    try:
+        with unit_of_work(factory) as db:
+            ended = works.end_work(db, work_id, name, state, now=clock(), error=error)
+            ended.result = task.result
+            ended.done = ended.total = max(ended.total, 1) if state == WorkState.DONE else ended.total
+    except Conflict:  # this worker was silent for too long, and another one has taken it over
+        return True
+    if error == _HUNG:  # its thread cannot be ended; whoever started this process starts it anew
+        os._exit(_GAVE_UP)
     return True
+
+
+def _held(factory: sessionmaker[Session], work_id: int, name: str) -> sessionmaker[Session]:
+    """Return a maker of sessions that keep nothing once the work has gone to another worker."""
+    held = sessionmaker(**factory.kw)
+    event.listen(held, "before_commit", lambda db: works.refuse_lost(db, work_id, name))
+    return held
 
 
 def _something_waits(factory: sessionmaker[Session], now: datetime) -> bool:
@@ -203,14 +226,28 @@ def _something_waits(factory: sessionmaker[Session], now: datetime) -> bool:
         return db.scalar(select(work.id).where(free, work.kind.in_(tuple(DOERS))).limit(1)) is not None
 
 
-def _watched(task: Task, doer: Callable[[Task], None], work_id: int, name: str) -> str | None:
+_HUNG = f"it told nothing new for {HUNG_S / 60:.0f} min and was given up"
+
+
+def _watched(
+    factory: sessionmaker[Session], task: Task, doer: Callable[[Task], None], work_id: int, name: str
+) -> str | None:
     """Run a piece of work in a thread, tell how far it is meanwhile, and return why it failed, if it did."""
-    with ThreadPoolExecutor(1) as pool:
+    pool = ThreadPoolExecutor(1)
+    try:
         future = pool.submit(doer, task)
+        told, since = task.latest, time.monotonic()
         while not future.done():
             wait([future], timeout=_TELL_S)
-            with unit_of_work(task.factory) as db:
-                task.stopped |= works.save_progress(db, work_id, name, *task.latest, now=task.clock())
+            if task.latest != told:
+                told, since = task.latest, time.monotonic()
+            elif time.monotonic() - since > HUNG_S:
+                return _HUNG
+            try:
+                with unit_of_work(factory) as db:
+                    task.stopped |= works.save_progress(db, work_id, name, *task.latest, now=task.clock())
+            except DBAPIError as busy:  # a full disk or a locked file: the work goes on
+                print(f"progress of work {work_id} was not kept: {busy.orig}", file=sys.stderr)
         try:
             future.result()
         except (PlannerError, EngineError) as refusal:
@@ -218,6 +255,8 @@ def _watched(task: Task, doer: Callable[[Task], None], work_id: int, name: str) 
         except Exception as broken:
             traceback.print_exc()
             return f"the program broke: {type(broken).__name__}: {broken}"
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
     return None
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -46,7 +47,7 @@ def serve_beside(settings: Settings, port: int, clock: Callable[[], datetime] | 
         ) from error
     threading.Thread(target=server.run, daemon=True).start()
     threading.Thread(target=_read_ahead, daemon=True).start()
-    _start_worker(settings, clock)
+    threading.Thread(target=_keep_worker, args=(settings, clock), daemon=True).start()
     return f"http://{_HOST}:{port}/"
 
 
@@ -61,11 +62,14 @@ def _wall_clock() -> datetime:
     return datetime.now(UTC)
 
 
-def _start_worker(settings: Settings, clock: Callable[[], datetime]) -> None:
-    """Start the worker in a process of its own; it ends by itself when this one does."""
+def _keep_worker(settings: Settings, clock: Callable[[], datetime], *, rest_s: float = 2.0) -> None:
+    """Keep a worker in a process of its own and begin anew where it ended; it ends with this process."""
     ahead_s = (clock() - _wall_clock()).total_seconds()
     command = [sys.executable, "-m", "planner.worker", settings.database_url, str(settings.folder)]
-    subprocess.Popen([*command, settings.time_zone, f"{ahead_s:.3f}"], stdin=subprocess.DEVNULL)
+    while True:
+        worker = subprocess.Popen([*command, settings.time_zone, f"{ahead_s:.3f}"], stdin=subprocess.DEVNULL)
+        worker.wait()
+        time.sleep(rest_s)  # one that cannot begin at all shall not fill the log
 
 
 def clock_of(settings: Settings) -> Callable[[], datetime]:

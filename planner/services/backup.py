@@ -120,14 +120,15 @@ def restore(settings: Settings, source: Path) -> Copied:
                 if rows != said["rows"]:
                     raise Refused(f"{source.name}: {rows} rows, expected {said['rows']}")
                 _go_on_counting(connection)
+                # files come before the rows count: where the power fails between, it is all done again
+                files = [name for name in said["sha256"] if name.startswith("packages/")]
+                for name in files:
+                    path = settings.folder / PurePosixPath(name)
+                    path.parent.mkdir(parents=True, exist_ok=True)
+                    path.write_bytes(kept.read(name))
         finally:
             engine.dispose()
         migrate.upgrade(settings.database_url)
-        files = [name for name in said["sha256"] if name.startswith("packages/")]
-        for name in files:
-            path = settings.folder / PurePosixPath(name)
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(kept.read(name))
     return Copied(rows, len(files), source.stat().st_size)
 
 

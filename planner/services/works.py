@@ -125,6 +125,26 @@ def save_progress(
     return work.cancel_asked
 
 
+def refuse_lost(db: Session, work_id: int, worker: str) -> None:
+    """Raise `Conflict` where a worker does not hold the work any more; hold it until this unit of work ends.
+
+    Parameters
+    ----------
+    db : Session
+        An open unit of work that is about to keep what the work gave [-].
+    work_id : int
+        The work [-].
+    worker : str
+        Who did it [-].
+    """
+    row = tables.Work
+    # on SQLite the unit of work holds the write lock; PostgreSQL keeps others from taking the row meanwhile
+    holder = select(row.state, row.claimed_by).where(row.id == work_id).with_for_update()
+    found_row = db.execute(holder).first()
+    if found_row is None or tuple(found_row) != (WorkState.RUNNING, worker):
+        raise Conflict(f"work {work_id} is not in the hands of {worker} any more; nothing of it was kept")
+
+
 def end_work(
     db: Session, work_id: int, worker: str, state: str, *, now: datetime, error: str | None = None
 ) -> tables.Work:
