@@ -60,6 +60,7 @@ from engine.relief_floor import PIXEL_MM, ReliefFloor
 from engine.surface import fit_surface, normals_at
 from engine.timing import estimate_run
 from engine.travel import link
+from engine.weak_bridges import apart_pairs, kept_apart, together_findings
 from engine.wear import wear_fractions
 
 WRITTEN_BY = "Lanternwright 0.1.0"
@@ -182,7 +183,8 @@ def prepare(
     passes, floor, more = plan_passes(layers, chart, surface, wall, cutters, machine, rules)
     findings = _unless_refused(findings + more)
     step("order")
-    order = order_on(passes, surface, machine, rules, seed=seed, stop=stop)
+    order = order_on(passes, surface, machine, rules, seed=seed, report=step.within, stop=stop)
+    findings += together_findings(order, passes)
     step("moves and axes")
     toolpath = link(passes, order, surface, machine, cutters, rules)
     struck = holder_findings(toolpath, passes, surface, cutters, keep_outs, rules)
@@ -236,6 +238,10 @@ class _Steps:
         self.report(self.done, _STEPS, note)
         self.done += 1
 
+    def within(self, _done: int, _total: int, note: str) -> None:
+        """Tell what goes on inside the step that runs."""
+        self.report(self.done - 1, _STEPS, note)
+
 
 def _unless_refused(
     findings: tuple[Finding, ...], picture: Callable[[], str] | None = None
@@ -275,6 +281,7 @@ def plan_passes(
     A relief is laid on a `rough` grid where only its time is asked for.
     """
     openings, findings = opening_passes(layers, chart, surface, wall, cutters, machine, rules)
+    openings = kept_apart(openings, layers, chart, surface, wall, rules)
     if layers.tones is None and not layers.of(Treatment.SHAVE):
         return openings, None, findings
     pixel_mm = 2 * PIXEL_MM if rough else PIXEL_MM
@@ -290,6 +297,7 @@ def order_on(
     rules: Rules,
     *,
     seed: int = 0,
+    report: Report = ignore,
     stop: Stop = never,
 ) -> Order:
     """Return the passes' order on a machine: by phase and cutter, inside those by travel; `seed` [-]."""
@@ -301,8 +309,10 @@ def order_on(
         metric_of(machine),
         groups=groups,
         after=[p.after for p in passes],
+        apart=apart_pairs(passes),
         home_before=fresh,
         seed=seed,
+        report=report,
         stop=stop,
     )
 
