@@ -238,7 +238,7 @@ class _Steps:
         self.report(self.done, _STEPS, note)
         self.done += 1
 
-    def within(self, _done: int, _total: int, note: str) -> None:
+    def within(self, done: int, total: int, note: str) -> None:
         """Tell what goes on inside the step that runs."""
         self.report(self.done - 1, _STEPS, note)
 
