@@ -297,7 +297,7 @@ def slug_findings(
                 f"{len(hung)} slug{'s' * (len(hung) > 1)} longer than {rules.slug_mm:g} mm hang"
                 f"{'s' * (len(hung) == 1)} on {tabs} tabs of "
                 f"{rules.tab_width_mm:g} x {rules.tab_height_mm:g} mm, "
-                f"the longest is {longest.slug_mm:.0f} mm ({place})",
+                f"to be cut by hand; the longest is {longest.slug_mm:.0f} mm ({place})",
                 "cut the tabs by hand when the spindle stands still and the machine is isolated",
                 place=place,
                 measured=round(longest.slug_mm, 1),
