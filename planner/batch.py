@@ -2,7 +2,7 @@
 
 Work goes through `concurrent.futures.Executor`: processes of this computer, or a cluster's by its address. A
 call is a function of plain values, and what comes back are values too, so that no disk is shared. Calls of a
-worker that was lost are made again; the last time each alone, so that one that kills its worker harms none other.
+worker that was lost are made again; the last time each alone, so that one bad call harms no other.
 """
 
 from __future__ import annotations
