@@ -27,6 +27,8 @@ def register(app: Flask) -> None:
     def url_for(endpoint: str, **values: Any) -> str:
         if "_external" in values or endpoint.startswith("."):
             return current_app.url_for(endpoint, **values)
-        return built(request.script_root, request.args.get("season"), endpoint, tuple(values.items()))
+        # as a list: `get` of a key that is missing costs an exception, and there are hundreds of links
+        season = next(iter(request.args.getlist("season")), None)
+        return built(request.script_root, season, endpoint, tuple(values.items()))
 
     app.jinja_env.globals["url_for"] = url_for

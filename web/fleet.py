@@ -22,7 +22,8 @@ def machines() -> ResponseReturnValue:
     with reading_db() as db:
         the_season(db)
         found = queries.machines(db, now=now())
-    return render_template("machines.html", machines=found)
+        plates = queries.carriers(db)
+    return render_template("machines.html", machines=found, plates=plates)
 
 
 @pages.get("/cutters")

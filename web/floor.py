@@ -61,6 +61,7 @@ def machine(machine_id: int) -> ResponseReturnValue:
             services.blocks(db, job.job_id, machine_id, now=now(), tag=tag) if job and run is None else ()
         )
         clamp = queries.clamp_number(db, job.piece.workpiece_id) if job and job.piece else 0
+        plates = queries.carriers(db, job.piece.workpiece_id) if job and job.piece else ()
         revision = job.revision if job else 0
         wanted = {block.words.split(" is fitted")[0].removeprefix("no ") for block in blocks}
         stored = [
@@ -81,6 +82,7 @@ def machine(machine_id: int) -> ResponseReturnValue:
         blocks=blocks,
         said=said,
         clamp=clamp,
+        plate=plates[0].carrier if plates else "",
         stored=stored,
         tag=tag,
         revision=revision,

@@ -41,8 +41,8 @@ KINDS = {  # name in the address: title, and which question it answers
     "intake": ("Lot intake sheet", "Is the lot taken in?"),
     "season": ("Season summary", "What is promised, planned and done?"),
 }
-# wall to thin to, in mm, common practice; a venue's own card replaces it
-_THIN_TO = {"through": "20 to 25 mm", "relief": "14 to 18 mm, even"}
+# wall to thin to, from and to [mm], and how; common practice, a venue's own card replaces it
+_THIN_TO = {"through": (20, 25, ""), "relief": (14, 18, ", even")}
 
 
 def code_of(text: str) -> Markup:
@@ -75,6 +75,7 @@ def sheet(job_id: int) -> ResponseReturnValue:
     with reading_db() as db:
         job = queries.job_page(db, job_id)
         clamp = queries.clamp_number(db, job.piece.workpiece_id) if job.piece else 0
+        plates = queries.carriers(db, job.piece.workpiece_id) if job.piece else ()
     tell_times_in(job.time_zone)
     shown = shown_preparation(job, request.args.get("preparation", type=int))
     package = packages.package_of(venue().settings.packages, shown.folder) if shown else None
@@ -89,6 +90,7 @@ def sheet(job_id: int) -> ResponseReturnValue:
         said=package.description,
         files=package.files,
         clamp=clamp,
+        plate=plates[0].carrier if plates else "",
         code=code,
         here=here,
         checks=CHECKS,

@@ -3,7 +3,7 @@
 The records stand in `planner.database.lines`. A thing that is not there raises `NotFound`.
 """
 
-from planner.database.queries.benches import BenchStepLine, bench_steps
+from planner.database.queries.benches import BenchStepLine, CarrierLine, bench_steps, carriers
 from planner.database.queries.chart import chart_between, season_chart
 from planner.database.queries.designs import artwork, designs, refused_designs
 from planner.database.queries.fleet import cutters, machines
@@ -57,6 +57,7 @@ from planner.database.queries.works import (
 __all__ = [
     "BenchFacts",
     "BenchStepLine",
+    "CarrierLine",
     "ChangeLine",
     "FloorRow",
     "FoundJobs",
@@ -77,6 +78,7 @@ __all__ = [
     "artwork",
     "bench_facts",
     "bench_steps",
+    "carriers",
     "change_count",
     "changes",
     "chart_between",

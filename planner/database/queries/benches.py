@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
@@ -27,6 +27,53 @@ class BenchStepLine:
     places: int
     start_at: datetime
     end_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class CarrierLine:
+    """What is on a carrier plate, as far as somebody said."""
+
+    carrier: str
+    workpiece_id: int
+    workpiece: str
+    state: str  # of the piece
+    clamp_number: int
+    since_at: datetime
+    by: str
+
+
+def carriers(db: Session, workpiece_id: int | None = None) -> tuple[CarrierLine, ...]:
+    """Return which piece was mounted last on each carrier plate; one that was taken off stays until the next.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    workpiece_id : int, optional
+        Only the plate on which this piece was mounted last [-].
+    """
+    step, piece = tables.PieceStep, tables.Workpiece
+    newest = select(func.max(step.id)).where(step.carrier != "")
+    newest = (
+        newest.group_by(step.carrier)
+        if workpiece_id is None
+        else newest.where(step.workpiece_id == workpiece_id)
+    )
+    rows = db.execute(
+        select(
+            step.carrier,
+            piece.id,
+            piece.number,
+            piece.state,
+            step.clamp_number,
+            step.happened_at,
+            step.recorded_by,
+        )
+        .join(piece, piece.id == step.workpiece_id)
+        .where(step.id.in_(newest))
+        .order_by(step.carrier)
+    )
+    return tuple(CarrierLine(*row) for row in rows)
 
 
 def bench_steps(

@@ -134,6 +134,7 @@ QUESTIONS: dict[str, Asked] = {
     "bench_steps": lambda db, season_id: queries.bench_steps(
         db, _facts(db, season_id).plan_id, AT, AT + timedelta(days=1)
     ),
+    "carriers": lambda db, season_id: queries.carriers(db),
     "station_rows": lambda db, season_id: queries.station_rows(db, season_id, date(2026, 10, 24)),
     "runs_between": lambda db, season_id: queries.runs_between(db, AT, AT + timedelta(days=1)),
     "hand_overs": lambda db, season_id: queries.hand_overs(db, season_id),
