@@ -90,19 +90,23 @@ def age_findings(
     )
 
 
-def weight_findings(before_kg: float, now_kg: float, rules: Rules) -> tuple[Finding, ...]:
+def weight_findings(scan: ProbeScan, now_kg: float | None, rules: Rules) -> tuple[Finding, ...]:
     """Refuse a piece that has lost too much weight since it was probed.
 
     Parameters
     ----------
-    before_kg, now_kg : float
-        When it was probed, and now [kg].
+    scan : ProbeScan
+        How heavy the piece was then; where the file does not say, nothing is judged.
+    now_kg : float or None
+        How heavy it is now; None: not weighed [kg].
     rules : Rules
         The share that may be lost.
     """
-    if not (before_kg > 0 and now_kg > 0):
-        raise BadInput(f"weights {before_kg:g} and {now_kg:g} kg: both above nought were expected")
-    lost = 1.0 - now_kg / before_kg
+    if scan.weight_kg is None or now_kg is None:
+        return ()
+    if not now_kg > 0:
+        raise BadInput(f"weight {now_kg:g} kg: more than nought was expected")
+    lost = 1.0 - now_kg / scan.weight_kg
     if lost <= rules.weight_loss_stop:
         return ()
     return (

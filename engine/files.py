@@ -132,6 +132,7 @@ def read_touches(
         digest=digest_of(text),
         state=_state(table),
         taken_at=_taken_at(table),
+        weight_kg=_weight_kg(table),
     )
 
 
@@ -172,6 +173,14 @@ def _taken_at(table: _Table) -> datetime | None:
             "such as 2026-10-21T08:10+02:00"
         )
     return found
+
+
+def _weight_kg(table: _Table) -> float | None:
+    """Return how heavy the piece was when it was probed, if the file says so."""
+    said = _said(table, "weight_kg")
+    if said is None:
+        return None
+    return _number(said[1], f"{table.name}, line {said[0]}: weight_kg", 0.01, 1000.0, "kg")
 
 
 def read_wall(text: str, name: str) -> Wall:

@@ -14,7 +14,7 @@ from datetime import datetime
 
 import numpy as np
 
-from engine.ageing import age_findings
+from engine.ageing import age_findings, weight_findings
 from engine.axes import cutter_directions, to_axes
 from engine.bridges import Bridge, with_bridges
 from engine.chart import Projection, chart_of, own_mercator
@@ -123,6 +123,7 @@ def prepare(
     keep_outs: Sequence[KeepOut] = (),
     suggest_bridges: bool = False,
     now: datetime | None = None,
+    weight_kg: float | None = None,
     seed: int = 0,
     report: Report = ignore,
     stop: Stop = never,
@@ -155,6 +156,8 @@ def prepare(
         Whether islands that nothing holds get the least bridges that do.
     now : datetime, optional
         When it is to be cut, for the age of the scan; None: not judged.
+    weight_kg : float, optional
+        How heavy the piece is now, against its weight when it was probed [kg].
     seed : int
         Of the order search; same seed, same program [-].
     report, stop : callable
@@ -171,7 +174,7 @@ def prepare(
     names = names or Names()
     step("shape of the piece")
     surface, findings = fit_surface(scan)
-    findings += age_findings(scan, surface, now, rules)
+    findings += age_findings(scan, surface, now, rules) + weight_findings(scan, weight_kg, rules)
     chart = chart_of(surface, placement, projection)
     step("design on the skin")
     bridges: tuple[Bridge, ...] = ()

@@ -113,6 +113,7 @@ class ProbeScan:
     digest: str  # first 12 hex digits of the probe file's sha256
     state: PieceState | None = None  # None where nobody said
     taken_at: datetime | None = None  # with its time zone
+    weight_kg: float | None = None  # of the piece when it was probed
 
     def __post_init__(self) -> None:
         _freeze(

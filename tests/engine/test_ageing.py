@@ -1,5 +1,6 @@
 """A scan's age and a piece's weight against the trade's hours, just inside and just outside each limit."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -69,10 +70,14 @@ def test_nothing_is_judged_that_nobody_knows():
 @pytest.mark.parametrize(("now_kg", "count"), [(5.83, 0), (5.81, 1)])
 def test_a_piece_that_dried_is_probed_afresh(now_kg, count):
     """6 kg: 3 % is 180 g (common practice)."""
-    found = weight_findings(6.0, now_kg, RULES)
+    weighed = replace(scan(1, PieceState.HOLLOW), weight_kg=6.0)
+    found = weight_findings(weighed, now_kg, RULES)
     assert len(found) == count
     if found:
         assert found[0].severity is Severity.REFUSE and found[0].measured == pytest.approx(3.17, abs=0.01)
+    assert weight_findings(weighed, None, RULES) == weight_findings(scan(1, None), now_kg, RULES) == ()
+    with pytest.raises(BadInput, match="weight 0 kg"):
+        weight_findings(weighed, 0.0, RULES)
 
 
 def ball_file(*comments):
@@ -84,13 +89,14 @@ def ball_file(*comments):
     return "\n".join([*comments, "x_mm,y_mm,z_mm", body]) + "\n"
 
 
-def test_a_file_says_state_and_time():
+def test_a_file_says_state_time_and_weight():
     """In comments ahead of the header; a file that says neither is as good as before."""
     found = read_touches(ball_file("# state=hollow cold", "# taken_at=2026-10-21T08:10+02:00"), "a.csv")
     assert found.state is PieceState.HOLLOW_COLD
     assert found.taken_at == datetime(2026, 10, 21, 6, 10, tzinfo=UTC)
     plain = read_touches(ball_file(), "a.csv")
-    assert plain.state is None and plain.taken_at is None
+    assert plain.state is None and plain.taken_at is None and plain.weight_kg is None
+    assert read_touches(ball_file("# weight_kg=6.2"), "a.csv").weight_kg == 6.2
 
 
 @pytest.mark.parametrize(
@@ -99,6 +105,7 @@ def test_a_file_says_state_and_time():
         ("# state=wet", "line 1: state is 'wet', expected one of whole, hollow, hollow cold"),
         ("# taken_at=yesterday", "line 1: taken_at is 'yesterday', expected a time with its zone"),
         ("# taken_at=2026-10-21T08:10", "expected a time with its zone"),
+        ("# weight_kg=heavy", "line 1: weight_kg"),
     ],
 )
 def test_a_state_or_time_that_makes_no_sense_is_refused_with_its_line(comment, says):
