@@ -43,8 +43,17 @@ _WORKER = "demo"
 @click.option("--no-serve", is_flag=True, help="End after the summary.")
 @click.option("--fresh", is_flag=True, help="Start over: what an earlier demo left in the folder goes.")
 @click.option("--seconds", type=float, default=12.0, show_default=True, help="Time for the plan [s].")
+@click.option("--through-season", is_flag=True, help="Let the ten nights go by, with all that happens.")
 @click.option("--processes", type=click.IntRange(1, 64), default=2, show_default=True, help="For the engine.")
-def demo(folder: Path, port: int, no_serve: bool, fresh: bool, seconds: float, processes: int) -> None:
+def demo(
+    folder: Path,
+    port: int,
+    no_serve: bool,
+    fresh: bool,
+    seconds: float,
+    through_season: bool,
+    processes: int,
+) -> None:
     """Build the demo season in a folder of its own, prepare and plan its opening, and show it."""
     began = time.monotonic()
     mark = folder / "demo-season"
@@ -66,6 +75,10 @@ def demo(folder: Path, port: int, no_serve: bool, fresh: bool, seconds: float, p
         click.echo(f"pages: {address}  (after {time.monotonic() - began:.0f} s; ends with Ctrl-C)")
     result = build(settings, clock, processes, seconds)
     click.echo(summary(settings, result, time.monotonic() - began))
+    if through_season:
+        from seed_demo.through_season import go_through
+
+        click.echo(go_through(settings, seconds=min(seconds, 3.0)))
     if not no_serve:
         click.echo(f"the pages stay at {address}; Ctrl-C ends")
         try:

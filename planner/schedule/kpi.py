@@ -244,3 +244,32 @@ def hours_went(shifts: Sequence[Span], claims: Mapping[str, Sequence[Span]], res
         before = now
     out[rest] = length(manned) - before
     return out
+
+
+# --- a law that holds whatever the machines do ----------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Little:
+    """How many are in the shop on the average [-], how many come [1/min], how long each stays [min]."""
+
+    number: float
+    rate_per_min: float
+    stay_min: float
+
+
+def little(stays: Sequence[tuple[float, float]]) -> Little:
+    """Return Little's three figures of a stretch in which all came and went: number = rate x stay.
+
+    Little 1961, Operations Research 9:383-387 (from memory).
+
+    Parameters
+    ----------
+    stays : sequence of (float, float)
+        When each was asked for and when it was done [min].
+    """
+    if not stays:
+        return Little(0.0, 0.0, 0.0)
+    span = max(done for _, done in stays) - min(asked for asked, _ in stays)
+    total = sum(done - asked for asked, done in stays)
+    return Little(total / span, len(stays) / span, total / len(stays))

@@ -1,7 +1,7 @@
 """How long did lanterns last here? The life model fitted again from night walks, those still sound counted.
 
 A life is measured in shares of the default model's mean, day by day as warm as it was: `used`. Under the
-model `used` is Weibull with mean `factor`; what is fitted is the shape, by which factor lives of each treatment and
+model `used` is Weibull with mean `factor`; fitted are the shape, by which factor lives of each treatment and
 lot are longer or shorter, and by how much the halving temperature is off. A lantern that was seen sound and
 later seen done ended between the two walks; one still sound has lasted so long (censored likelihood of a
 parametric life, Lawless 2003, chapter 6, from memory). Few lanterns move a factor little: ln factors have a

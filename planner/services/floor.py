@@ -437,14 +437,23 @@ def _end(db: Session, run: tables.Run, outcome: RunOutcome, at: datetime) -> Non
 
 
 def _write_off(db: Session, run: tables.Run, by: str, at: datetime) -> None:
-    """Take the run's wear out of the freshest fitted cutter of each type, and keep it in the ledger."""
+    """Take the run's wear out of the freshest fitted cutter of each type, and keep it in the ledger.
+
+    What it wears and how long it cuts stands with its program; without one, with what was timed for it.
+    """
     preparation = db.get(tables.Preparation, run.preparation_id) if run.preparation_id else None
-    if preparation is None or not preparation.wear:
+    timed = None
+    if preparation is None:
+        time = tables.RunTime
+        timed = db.scalar(select(time).where(time.job_id == run.job_id, time.machine_id == run.machine_id))
+    wear = preparation.wear if preparation else timed.wear if timed else {}
+    if not wear:
         return
-    total = sum(preparation.wear.values()) or 1.0
-    minutes = (preparation.run_s or 0.0) / 60
+    total = sum(wear.values()) or 1.0
+    minutes = (preparation.run_s or 0.0) / 60 if preparation else (timed.run_min or 0.0) if timed else 0.0
+    metres = (preparation.cutting_m or 0.0) if preparation else 0.0
     fitted = fitted_on(db, run.machine_id)
-    for type_name, share in preparation.wear.items():
+    for type_name, share in wear.items():
         cutter = next((c for c in fitted if c.type_name == type_name), None)
         if cutter is None:
             continue
@@ -453,7 +462,7 @@ def _write_off(db: Session, run: tables.Run, by: str, at: datetime) -> None:
             tables.CutterUse(
                 run_id=run.id,
                 cutter_id=cutter.id,
-                metres=(preparation.cutting_m or 0.0) * part,
+                metres=metres * part,
                 minutes=minutes * part,
                 wear=share,
                 recorded_by=by,
