@@ -98,6 +98,7 @@ def main() -> None:
 @click.option("--workpiece", default="", help="The piece's number, for program and sheet.")
 @click.option("--keep-outs", "keep_outs_file", type=click.Path(path_type=Path), help="Stem, clamp..., CSV.")
 @click.option("--light-per-mm", type=click.FloatRange(0.02, 3.0), help="Of the lot's step wedge [1/mm].")
+@click.option("--weight-kg", type=float, help="Of the piece now, against the probe file's [kg].")
 @click.option("--suggest-bridges", is_flag=True, help="Hold every island by the least bridges.")
 @click.option("--dry-run", type=click.Path(path_type=Path), help="Where a program outside the skin goes.")
 @click.option("--resume-at", help="Region at which a program goes on after a stop.")
@@ -122,6 +123,7 @@ def prepare(
     workpiece: str,
     keep_outs_file: Path | None,
     light_per_mm: float | None,
+    weight_kg: float | None,
     suggest_bridges: bool,
     dry_run: Path | None,
     resume_at: str | None,
@@ -193,6 +195,7 @@ def prepare(
             keep_outs=keep_outs,
             suggest_bridges=suggest_bridges,
             now=_now(),
+            weight_kg=weight_kg,
             report=_step_line,
         )
         if dry_run:

@@ -285,3 +285,12 @@ def test_an_old_scan_cannot_be_cut(files):
     """A probe file that says it was taken a year ago."""
     (files / "touches.csv").write_text("# state=whole\n# taken_at=2024-10-21T08:10+02:00\n" + touches())
     assert "h old" in refused(run(files), files, 3)
+
+
+@pytest.mark.parametrize(("now_kg", "code"), [("5.9", 0), ("5.7", 3)])
+def test_a_piece_that_dried_too_far_cannot_be_cut(files, now_kg, code):
+    """Of 6 kg 1.7 % may go, 5 % may not: 3 % is the limit (common practice)."""
+    (files / "touches.csv").write_text("# weight_kg=6\n" + touches())
+    result = run(files, "--weight-kg", now_kg)
+    assert result.exit_code == code, result.output
+    assert ("5.0 % of its weight" in result.stderr) is (code == 3)
