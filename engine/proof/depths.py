@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 _FOOT_SETTLED = 2e-4  # change of a foot's direction [-]: a fiftieth of a millimetre on the skin
 _BESIDE_TAB_MM = 1.2
+_CLOSE_LEVELS_MM = 0.5  # over a tab the levels lie closer than a step down
 _SQUARE = math.radians(1.0)  # a shank this little off the ray touches no wall that the ball does not
 
 
@@ -68,7 +69,7 @@ def nearest_foot(surface: Surface, points: Floats) -> tuple[Floats, Floats]:
     return _foot(surface, points, unit[near])
 
 
-def _deepest(grid: Grid, cut: Cut, region: Ints, step_down_mm: float) -> Ints:
+def _deepest(grid: Grid, cut: Cut, region: Ints, step_down_mm: float, tabs: Floats) -> Ints:
     """Return the samples at the deepest level of their place, one for each small cell of the grid."""
     from scipy.ndimage import maximum_filter
 
@@ -87,8 +88,23 @@ def _deepest(grid: Grid, cut: Cut, region: Ints, step_down_mm: float) -> Ints:
     depth[i[last], j[last]] = cut.depth_radial[candidates[last]]
     # a cell that a path only clips may have missed the deepest level: its neighbours tell
     around = maximum_filter(depth, 3, mode="constant")
-    clear = depth[i[last], j[last]] > around[i[last], j[last]] - max(0.4 * step_down_mm, 0.5)
+    # and over a tab, whose top may lie close below a whole level
+    slack = np.full(len(last), max(0.4 * step_down_mm, _CLOSE_LEVELS_MM))
+    slack[_near_tabs(grid, cut.exit[candidates[last]], tabs)] = _CLOSE_LEVELS_MM
+    clear = depth[i[last], j[last]] > around[i[last], j[last]] - slack
     found: Ints = candidates[last[clear]]
+    return found
+
+
+def _near_tabs(grid: Grid, exits: Floats, tabs: Floats) -> Bools:
+    """Tell which directions (n, 3) lie over a tab or beside one."""
+    from scipy.spatial import cKDTree
+
+    if not len(tabs) or not len(exits):
+        return np.zeros(len(exits), bool)
+    skin = exits * grid.look(grid.radius, *lonlat_of(exits))[:, None]
+    away, _ = cKDTree(tabs[:, :3]).query(skin, distance_upper_bound=2 * _BESIDE_TAB_MM)
+    found: Bools = np.isfinite(away)
     return found
 
 
@@ -109,7 +125,7 @@ def opening_depths(
     """
     lon, lat = lonlat_of(cut.exit)
     region = np.where(cut.deep, grid.nearest(design.openings.inside, lon, lat), -1)
-    at = _deepest(grid, cut, region, min(tool.step_down_mm for tool in cutters))
+    at = _deepest(grid, cut, region, min(tool.step_down_mm for tool in cutters), design.tabs)
     tip, leaving = cut.samples.tip[at], cut.exit[at]
     near_depth, near_foot = nearest_foot(surface, tip)
     own_depth, own_foot = _foot(surface, tip, leaving)
