@@ -184,7 +184,8 @@ def _facts(problem: PlanProblem, rest: Sequence[Row], name: str) -> Iterator[_Fa
         yield _Fact(f"nothing new starts before {until}", lambda p: replace(p, frozen_until_min=None))
     if problem.people is not None:
         skills = sorted({option.skill for option in options if option.skill is not None})
-        for skill in skills if len(problem.people) > 1 else ():
+        by_skill = bool(skills) and any("any" not in group.skills for group in problem.people)
+        for skill in skills if by_skill else ():
             count = sum(g.count for g in problem.people if "any" in g.skills or skill in g.skills)
             yield _Fact(
                 f"only {count} people can {skill}",
@@ -193,7 +194,8 @@ def _facts(problem: PlanProblem, rest: Sequence[Row], name: str) -> Iterator[_Fa
         most = sum(group.count for group in problem.people)
         if all(group.open is not None for group in problem.people):
             most = _most_at_once(problem.people)
-        yield _Fact(f"only {most} people are there at once", lambda p: replace(p, people=None))
+        more = _with_helpers if by_skill else _without_people
+        yield _Fact(f"only {most} people are there at once", more)
     for kind in sorted({kind for option in options for kind, _ in option.wear}):
         yield from _cutter_fact(problem, rest, kind)
     yield _Fact(
@@ -211,13 +213,27 @@ def _facts(problem: PlanProblem, rest: Sequence[Row], name: str) -> Iterator[_Fa
         if resource.name in used and resource.open is not None:
             yield _open_fact(problem, resource)
     for resource in problem.resources:
-        if resource.name in used and any(row.resource == resource.name for row in rest):
+        if resource.name not in used or not any(row.resource == resource.name for row in rest):
+            continue
+        if resource.kind == "bench":  # its rows stay, with the people and carriers that they take
+            wide = replace(resource, capacity=resource.capacity + len(rest) + 1)
+            yield _Fact(_taken_words(resource, rest), lambda p, r=wide: _changed(p, r))  # type: ignore[misc]
+        else:
             yield _Fact(_taken_words(resource, rest), lambda p: p, frozenset({resource.name}))
     if job.deadline_min is not None:
         yield _Fact(
             f"it must be ready by {clock(problem, job.deadline_min)}",
             lambda p: _with_job(p, replace(_job(p, name), deadline_min=None)),
         )
+
+
+def _without_people(problem: PlanProblem) -> PlanProblem:
+    return replace(problem, people=None)
+
+
+def _with_helpers(problem: PlanProblem) -> PlanProblem:
+    """Return the problem with as many people as one likes for work that asks for no skill."""
+    return replace(problem, people=(*(problem.people or ()), People(("none",), None, 999)))
 
 
 def _most_at_once(people: Sequence[People]) -> int:

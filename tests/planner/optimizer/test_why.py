@@ -28,6 +28,26 @@ def steps(run=50, **option):
         ({"steps": steps(), "release_min": 60, "deadline_min": 90}, {}, "cannot end before minute 250"),
         ({"steps": steps(wear={"6F": 0.5})}, {"cutters": [{"type": "6F", "life_left": [0.4]}]}, "0.5 needed"),
         ({"steps": steps(people=3)}, {"people": [{"count": 2}]}, "needs 3 people at once, 2 are there"),
+        (
+            {
+                "steps": [
+                    {
+                        "name": "hollow",
+                        "options": [{"resource": "Heron", "run_min": 5, "skill": "hollow", "people": 1}],
+                    }
+                ]
+            },
+            {"people": [{"skill": "mount", "count": 2}]},
+            "hollow needs 1 people who can hollow at once, 0 are there",
+        ),
+        (
+            {
+                "steps": [*steps(), *steps(30), *steps()],
+                "within_min": [{"from_step": 0, "to_step": 2, "most_min": 20}],
+            },
+            {},
+            "step 2 must start within 20 min of the end of step 0, what lies between takes 30 min",
+        ),
         ({"steps": steps(), "due_min": 40}, {}, "10 min late: released minute 0"),
         (
             {"steps": steps()},

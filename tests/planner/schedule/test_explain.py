@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from planner.optimizer import ProblemError, read_problem, solve
+from planner.optimizer.problem import Plan, Row
 from planner.schedule.explain import explain
 
 
@@ -124,3 +125,55 @@ def test_every_fact_is_needed():
     assert "Heron" in facts and "Wren" in facts
     without_heron = posed(jobs=[others[1], job])
     assert solve(read_problem(without_heron), seconds=0.3, workers=1, repeatable=True).undone == ()
+
+
+def staged(**other):
+    """A lantern that is hollowed at a bench and then cut; the bench takes 10 min, the cut 50."""
+    hollow = {"resource": "bench", "run_min": 10, "people": 1, "skill": "hollow"}
+    job = {
+        "name": "lantern 7",
+        "deadline_min": 100,
+        "steps": [
+            {"name": "hollow", "options": [hollow]},
+            {"name": "cut", "options": [{"resource": "Heron", "run_min": 50}]},
+        ],
+    }
+    source = {
+        "resources": [
+            {"name": "Heron", "open": [[0, 100]]},
+            {"name": "bench", "kind": "bench", "open": [[0, 100]]},
+            {"name": "plates", "kind": "carrier", "capacity": 1},
+        ],
+        "jobs": [job | other.pop("job", {})],
+    }
+    return source | other
+
+
+def test_nobody_can_hollow():
+    """Two people are there and neither can hollow: that is the fact, one more who can do all the way out."""
+    found = told(staged(people=[{"skill": "mount", "count": 1}, {"skill": "finish", "count": 1}]))
+    assert found.facts == ("only 0 people can hollow",)
+    assert found.ways[0].words == "one person more"
+
+
+def test_the_only_carrier_is_held():
+    """Another lantern holds the plate all day: without that one fact there would be a place."""
+    hold = [{"resource": "plates", "from_step": 0, "to_step": 1}]
+    source = staged(job={"holds": hold})
+    other = {
+        "name": "lantern 1",
+        "deadline_min": 100,
+        "priority": 5,
+        "holds": [{"resource": "plates", "from_step": 0, "to_step": 1}],
+        "steps": [
+            {"options": [{"resource": "bench", "run_min": 5}]},
+            {"options": [{"resource": "table", "run_min": 30}]},
+        ],
+    }
+    source["resources"].append({"name": "table", "kind": "bench", "open": [[70, 100]]})
+    source["jobs"].insert(0, other)
+    problem = read_problem(source)
+    plan = Plan((Row("lantern 1", 0, "bench", 0, 5), Row("lantern 1", 1, "table", 70, 100)), ("lantern 7",))
+    found = explain(problem, plan, "lantern 7")
+    assert found.facts == ("there are 1 plates",)
+    assert found.ways[0].words == "one more of the plates"
