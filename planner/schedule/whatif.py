@@ -92,7 +92,10 @@ def without_machine(
 
 
 def with_people(problem: PlanProblem, more: int) -> PlanProblem:
-    """Return the problem with so many people more in every group, or less.
+    """Return the problem with so many people more who can do all work, or so many less.
+
+    Groups that differ in their hours alone get them in every one, as shifts do. Of groups with skills of
+    their own the largest lose people first.
 
     Parameters
     ----------
@@ -103,8 +106,21 @@ def with_people(problem: PlanProblem, more: int) -> PlanProblem:
     """
     if problem.people is None:
         return problem
-    groups = tuple(replace(group, count=max(0, group.count + more)) for group in problem.people)
+    if len({group.skills for group in problem.people}) <= 1:
+        groups = tuple(replace(group, count=max(0, group.count + more)) for group in problem.people)
+    elif more >= 0:
+        longest = max(problem.people, key=lambda group: _hours(group.open))
+        groups = (*problem.people, People(("any",), longest.open, more))
+    else:
+        counts = [group.count for group in problem.people]
+        for _ in range(min(-more, sum(counts))):
+            counts[counts.index(max(counts))] -= 1
+        groups = tuple(replace(g, count=count) for g, count in zip(problem.people, counts, strict=True))
     return replace(problem, people=groups)
+
+
+def _hours(spans: tuple[Span, ...] | None) -> int:
+    return FAR if spans is None else sum(b - a for a, b in spans)
 
 
 def with_longer_days(

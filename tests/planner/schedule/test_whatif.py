@@ -137,3 +137,19 @@ def test_outages_agree_with_trying_every_share():
     found = outages(problem, 1, repeatable=True, seconds=0.3)
     assert [outage.undone for outage in found] == [6 - max(fits)] * 2
     assert verify(problem, solve(problem, seconds=0.3, workers=1, repeatable=True)) == []
+
+
+def test_one_person_more_among_people_of_several_skills():
+    """One who can do all comes in; of two less, both are of the largest group."""
+    source = {
+        "resources": [{"name": "Heron"}],
+        "people": [{"skill": "hollow", "count": 3}, {"skill": "mount", "count": 1}],
+        "jobs": [{"name": "one", "steps": [{"options": [{"resource": "Heron", "run_min": 5}]}]}],
+    }
+    problem = read_problem(source)
+    more = with_people(problem, 1).people
+    assert more is not None and [(g.skills, g.count) for g in more] == [
+        (("hollow",), 3), (("mount",), 1), (("any",), 1),
+    ]  # fmt: skip
+    less = with_people(problem, -2).people
+    assert less is not None and [g.count for g in less] == [1, 1]
