@@ -11,7 +11,7 @@ from engine.records import Order
 
 _SAME_S = 1e-6  # share of the travel by which two sums may differ
 _SAME_DEG = 1e-6
-_FEW = 9  # passes of which all orders are gone through
+_FEW = 14  # passes of which all orders are gone through
 
 
 def check_order(

@@ -310,7 +310,7 @@ def _ruin(
                 before = (w if link == high + 1 else link) - 1
                 if apart.size and (
                     clash(starts, apart, c, tour[before])
-                    or (link < n and clash(starts, apart, c, tour[link]))
+                    or clash(starts, apart, c, tour[link] if link < n else n)
                 ):
                     continue
                 start, end = go[before], come[link]

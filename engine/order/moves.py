@@ -63,13 +63,13 @@ def clash(starts: Ints, apart: Ints, c: int, q: int) -> int:
 def clashes(starts: Ints, apart: Ints, tour: Ints, low: int, high: int) -> int:
     """Return how many pairs that must not stand one after the other do so, from one position to another.
 
-    Home at the end is not asked: it stands between any two.
+    Home at the end has the number after the last cluster's.
 
     Indices [-].
     """
-    found = 0
-    for at in range(max(low, 1), min(high, tour.size - 2) + 1):
-        found += clash(starts, apart, tour[at - 1], tour[at])
+    found, n = 0, tour.size - 1
+    for at in range(max(low, 1), min(high, n) + 1):
+        found += clash(starts, apart, tour[at - 1], tour[at] if at < n else n)
     return found
 
 
@@ -83,12 +83,10 @@ def _joins_apart(starts: Ints, apart: Ints, t: Ints, l1: int, l2: int, l3: int, 
         if link > l1:  # the cluster that stands before this link after the move
             at = l1 + sense_a * (link - 1 - a)
             before = t[TOUR, at if l1 <= at < l2 else l2 + sense_b * (link - 1 - b)]
-        behind = t[TOUR, l3]
+        behind = t[TOUR, l3] if l3 < t.shape[1] - 1 else l3
         if link < l3:
             at = l1 + sense_a * (link - a)
             behind = t[TOUR, at if l1 <= at < l2 else l2 + sense_b * (link - b)]
-        elif l3 == t.shape[1] - 1:  # home
-            continue
         if clash(starts, apart, before, behind):
             return True
     return False

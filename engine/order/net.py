@@ -87,6 +87,7 @@ def pass_net(
     *,
     beside: Sequence[Sequence[int]] | None = None,
     not_first: Sequence[int] = (),
+    not_last: Sequence[int] = (),
     start: Floats | None = None,
     to_home: bool = True,
 ) -> Net:
@@ -106,6 +107,8 @@ def pass_net(
         The passes that must not be next to each [-].
     not_first : sequence of int
         The passes that must not be the first after a start from a pose [-].
+    not_last : sequence of int
+        The passes that must not be the last then [-].
     start : ndarray (k,), optional
         None: home is the last cluster. A pose: cluster 0 is left there, and entered at home [mm and deg].
     to_home : bool
@@ -123,6 +126,8 @@ def pass_net(
         rules[1][0] = [j + 1 for j in not_first]
         for c in rules[1][0]:
             rules[1][c].append(0)
+        for j in not_last:
+            rules[1][j + 1].append(len(found))
     ends, first = _starts([len(o.half_s) for o in found]), _starts([len(o.entry) for o in found])
     poses = np.concatenate([o.poses for o in found])
     poses = np.where(np.isfinite(metric.period), np.remainder(poses, metric.period), poses)

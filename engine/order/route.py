@@ -11,11 +11,12 @@ import numpy as np
 from engine.errors import BadInput
 from engine.order.net import Net, pass_net
 from engine.order.poses import PassPoses, TravelMetric, move_times
-from engine.order.search import Told, best_options, compiled, nearest_order, refuse_circles, search
+from engine.order.search import best_options, compiled, nearest_order, refuse_circles, search
 from engine.records import Floats, Ints, Order, Report, Stop, ignore, never
 
 KICKS_PER_PASS = 15
 _KICKS_LARGE, _LARGE = 8, 500  # a pass of a job this large: kicks gain less there and cost the same
+_TRIES = 4  # of groups searched anew so that none ends with a pass that no other may follow
 _SEARCH_ENTRIES = 16  # entries of a closed pass that the search looks at; the last step looks at all of them
 
 
@@ -74,16 +75,17 @@ def order_passes(
     net = pass_net(passes, metric, waits, None, beside=beside)
     route = _Route(tuple(passes), group_of, metric, frozenset(home_before), net, waits, beside)
     nearest, nearest_options = _nearest(route)
-    sequence: list[int] = []
     stages = _stages(route, nearest)
-    for stage in stages:
-        last = sequence[-1] if sequence and not stage.from_home else None
-        start = metric.home if last is None else _end_of(route, sequence)
-
-        def told(share: float, done: int = len(sequence), size: int = len(stage.members)) -> None:
-            report(done + int(share * size), len(passes), "order of the passes")
-
-        sequence += _search_stage(route, stage, start, last, seed, kicks_per_pass, stop, told)
+    budget = _Budget(seed, kicks_per_pass, stop, report)
+    sequence = _search_stages(route, stages, frozenset(), budget)
+    barred: frozenset[int] = frozenset()
+    for _ in range(_TRIES):  # an end of a group that no start of the next one may follow is not seen before
+        ends = frozenset(i for i, j in _together(route, sequence) if route.group_of[i] != route.group_of[j])
+        if ends <= barred or stop():
+            break
+        barred |= ends
+        again = _search_stages(route, stages, barred, budget)
+        sequence = min(sequence, again, key=lambda found: len(_together(route, found)))
     taken, travel_s = _with_best_entries(route, sequence)
     if len(stages) > 1:  # group by group the search does not see what a group's end costs the next
         near_taken, near_s = _with_best_entries(route, nearest)
@@ -153,12 +155,27 @@ class _Route:
 
 
 @dataclass(frozen=True, slots=True)
+class _Budget:
+    """How long the search runs, and who is told."""
+
+    seed: int
+    kicks_per_pass: int | None
+    stop: Stop
+    report: Report
+
+
+@dataclass(frozen=True, slots=True)
 class _Stage:
     """Passes of one group, in the order of nearest neighbour."""
 
     members: list[int]
     from_home: bool
     to_home: bool
+    first_after: set[int]  # passes that may be the first of the next stage, where home does not lie between
+
+    def clashes_with_next(self, route: _Route, i: int) -> bool:
+        """Tell whether none of the next stage may follow a pass."""
+        return bool(self.first_after) and self.first_after <= set(route.beside[i])
 
 
 def _waits(names: Sequence[str], group_of: Ints, after: Sequence[Collection[int]]) -> list[list[int]]:
@@ -210,28 +227,38 @@ def _nearest(route: _Route) -> tuple[list[int], Ints]:
 
 def _stages(route: _Route, nearest: list[int]) -> list[_Stage]:
     """Return the groups in the order they are cut, each in the order of nearest neighbour."""
-    stages: list[_Stage] = []
     numbers = sorted({int(g) for g in route.group_of})
-    for at, group in enumerate(numbers):
-        stages.append(
-            _Stage(
-                [i for i in nearest if route.group_of[i] == group],
-                from_home=at == 0 or group in route.home_before,
-                to_home=at == len(numbers) - 1 or numbers[at + 1] in route.home_before,
-            )
+    members = [[i for i in nearest if route.group_of[i] == group] for group in numbers]
+    by_home = [True, *(group in route.home_before for group in numbers[1:]), True]
+    return [
+        _Stage(
+            some,
+            from_home=by_home[at],
+            to_home=by_home[at + 1],
+            first_after=set() if by_home[at + 1] else {i for i in members[at + 1] if not route.waits[i]},
         )
-    return stages
+        for at, some in enumerate(members)
+    ]
+
+
+def _search_stages(
+    route: _Route, stages: Sequence[_Stage], barred: frozenset[int], budget: _Budget
+) -> list[int]:
+    """Return all passes in an order of short travel; no group ends with a pass that is `barred`."""
+    sequence: list[int] = []
+    for stage in stages:
+        last = sequence[-1] if sequence and not stage.from_home else None
+        sequence += _search_stage(route, stage, sequence, last, barred, budget)
+    return sequence
 
 
 def _search_stage(
     route: _Route,
     stage: _Stage,
-    start: Floats,
+    done: list[int],
     last: int | None,
-    seed: int,
-    kicks_per_pass: int | None,
-    stop: Stop,
-    told: Told,
+    barred: frozenset[int],
+    budget: _Budget,
 ) -> list[int]:
     """Return one group's passes in an order of short travel, after the `last` pass of the group before."""
     if len(stage.members) < 2:
@@ -244,12 +271,19 @@ def _search_stage(
         _SEARCH_ENTRIES,
         beside=[[local[j] for j in route.beside[i] if j in local] for i in stage.members],
         not_first=[] if last is None else [local[j] for j in route.beside[last] if j in local],
-        start=start,
+        not_last=[local[i] for i in stage.members if i in barred or stage.clashes_with_next(route, i)],
+        start=route.metric.home if last is None else _end_of(route, done),
         to_home=stage.to_home,
     )
-    if kicks_per_pass is None:
-        kicks_per_pass = KICKS_PER_PASS if len(stage.members) < _LARGE else _KICKS_LARGE
-    tour = search(net, np.arange(len(stage.members) + 1), seed, kicks_per_pass, stop=stop, told=told)
+    kicks = budget.kicks_per_pass
+    if kicks is None:
+        kicks = KICKS_PER_PASS if len(stage.members) < _LARGE else _KICKS_LARGE
+
+    def told(share: float) -> None:
+        way = len(done) + int(share * len(stage.members))
+        budget.report(way, len(route.passes), "order of the passes")
+
+    tour = search(net, np.arange(len(stage.members) + 1), budget.seed, kicks, stop=budget.stop, told=told)
     return [stage.members[c - 1] for c in tour[1:]]
 
 
