@@ -35,6 +35,20 @@ def test_before_anything_is_planned(db: Session, season_id: int) -> None:
     assert "120 stations; replacements in all" in text and "assumed: " in text
 
 
+def test_the_opening_with_machines_down(db: Session, season_id: int) -> None:
+    """Four days before: with two machines down all is lit on the opening night, with three it is not.
+
+    The scenario's own reckoning: 50 lanterns a day with four machines, 37 with three, 120 wanted in 3.5 days.
+    """
+    few = ForecastSettings(seasons=20)
+    for names in (("Badger", "Otter"), ("Otter", "Stoat")):
+        found = season_forecast(db, season_id, few, down=names)
+        assert found.first_dark_night != found.nights[0].night, names
+    found = season_forecast(db, season_id, few, down=("Wren", "Badger", "Otter"))
+    assert found.first_dark is not None and found.first_dark_night == found.nights[0].night
+    assert found.first_dark.cause.startswith("too few hours on")
+
+
 def test_pieces_to_order_follow_from_yields(db: Session, season_id: int) -> None:
     """Stations and replacements over (0.92 x 0.94 x 0.96), rounded up; what is accepted counts."""
     found = season_forecast(db, season_id, ForecastSettings(seasons=500))
