@@ -180,14 +180,14 @@ def test_a_breakdown_and_its_plan(served, season, page):
 def test_a_breakdown_by_keys_alone(served, season, page):
     """The fold opens with Enter, the reason is a button; the draft is put away and the plan stays."""
     page.goto(f"{served}/tonight")
-    fold = page.locator("summary", has_text="Wren is down")
+    fold = page.locator("summary", has_text="Otter is down")
     fold.focus()
     page.keyboard.press("Enter")
     spindle = page.locator("details[open]").get_by_role("button", name="spindle", exact=True)
     spindle.focus()
     page.keyboard.press("Enter")
     page.wait_for_url(re.compile(r"/drafts/\d+$"))
-    assert "Wren is reported down: spindle" in page.inner_text("table")
+    assert "Otter is reported down: spindle" in page.inner_text("table")
     press(page, "button", "Put it away")
     page.wait_for_url(re.compile(r"/tonight"))
     assert "the plan in force stays" in page.inner_text("main")

@@ -65,6 +65,7 @@ function byPointer(bar) {
     offer(bar, laneAt(from.where, bar, dy), Date.parse(bar.dataset.start) + dx / from.where.perMs);
   });
   for (const end of ["pointerup", "pointercancel"]) bar.addEventListener(end, () => { from = null; });
+  bar.addEventListener("dragstart", (event) => event.preventDefault()); // the browser would drag the link
   bar.addEventListener("click", (event) => {
     if (document.body.classList.contains("moving")) event.preventDefault();
   });
