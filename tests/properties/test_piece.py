@@ -162,3 +162,27 @@ def test_a_table_that_turns_the_wrong_way_is_always_caught(name, foot, height, l
     wanted = wanted_cut(layers, job.chart, None, job.passes)
     cut = virtual_cut(read, rewired, CUTTERS, job.surface, wall, wanted, rules)
     assert [f for f in cut.findings if f.severity is Severity.REFUSE]
+
+
+@settings(max_examples=2, deadline=None)
+@given(st.sampled_from(["Heron", "Otter"]), st.floats(-120, 120))
+def test_a_job_further_round_is_the_same_job(name, turn_deg):
+    """Piece and design seated further round: the same passes, turned, and as long a run on an endless table.
+
+    On a head the run takes another way, so only what is cut is compared there: to 0.02 mm.
+    """
+    shape = Polygon([(0, 0), (40, 0), (40, 12), (14, 12), (14, 36), (0, 36)])
+    layers = Layers("l", (Region("opening 1", Treatment.OPENING, shape),), None, 40.0, 36.0, "0" * 12)
+    rules, wall = rules_for("foam"), uniform_wall(15.0)
+    jobs = [
+        prepare(_ribbed_scan(more), layers, Placement(0.2 + more, 0.1), wall, CUTTERS, MACHINES[name], rules)
+        for more in (0.0, np.radians(turn_deg))
+    ]
+    one, other = (
+        np.concatenate([p.tips_work_mm[-1] for p in sorted(job.passes, key=lambda p: p.name)]) for job in jobs
+    )
+    back = Rotation.from_euler("z", -turn_deg, degrees=True).apply(other)
+    np.testing.assert_allclose(back, one, atol=0.02)
+    assert [f.rule for f in jobs[0].findings] == [f.rule for f in jobs[1].findings]
+    if name == "Heron":
+        np.testing.assert_allclose(jobs[1].run.cutting_s, jobs[0].run.cutting_s, rtol=0.01)
