@@ -13,6 +13,7 @@ from engine.order.net import Net, distance_net
 from engine.records import Floats, Ints, Report, Stop, ignore, never
 
 _HOT, _HOT_PLAIN, _COLD = 0.3, 0.8, 0.01  # temperatures as shares of the start's mean link; plain: no options
+_HOT_RULED = 2.0  # under precedence, where there is time to cool: better ways lie behind longer ones
 _ROUNDS = 16  # the search asks `stop` and reports this often
 _LEAST_KICKS = 400
 _RUINED, _RUINED_PLAIN = 0.72, 0.3  # of the kicks, where clusters have a choice and where they have none
@@ -207,6 +208,8 @@ def search(
     rules = net.late, net.early, net.apart
     plain = net.options.shape[1] == n
     ruined, heat = (_RUINED_PLAIN, _HOT_PLAIN) if plain else (_RUINED, _HOT)
+    if net.late.size and kicks_per_cluster >= _KICKS_A_CYCLE:
+        heat = _HOT_RULED
     for turn in range(cycles * _ROUNDS):
         if stop():
             break

@@ -35,7 +35,7 @@ from engine.order import (
 ROOT = Path(__file__).parents[2]
 SHARED = ROOT.parent / "shared" / "data"
 KICKS = 100  # a cluster, for the larger clustered instances
-LONG_KICKS = 200  # a pass, for carving-like sets: 13 times what a day's job gets
+LONG_KICKS = 400  # a pass, for carving-like sets: 27 times what a day's job gets
 SMALL_KICKS = 250  # a cluster or node, where proven optima are asked for
 
 # Optimal tours of TSPLIB (G. Reinelt, ORSA Journal on Computing 3, 1991, 376-384, and its list of solutions;
