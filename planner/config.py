@@ -49,6 +49,18 @@ def settings_from(environment: Mapping[str, str] | None = None) -> Settings:
     return Settings(database_url, folder, time_zone)
 
 
+def behind_https(environment: Mapping[str, str] | None = None) -> bool:
+    """Return whether people reach the pages through HTTPS: then cookies are sent through it alone.
+
+    Parameters
+    ----------
+    environment : Mapping, optional
+        Names and values [-]; the environment of this run when left out.
+    """
+    given = os.environ if environment is None else environment
+    return given.get("LANTERNWRIGHT_HTTPS", "") == "1"
+
+
 def _check_zone(time_zone: str) -> None:
     try:
         ZoneInfo(time_zone)

@@ -13,6 +13,7 @@ from flask import Flask, current_app, g, redirect, request, session, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFProtect
 
+from planner.config import behind_https
 from planner.database.states import Role
 from planner.errors import Forbidden
 from planner.services import people
@@ -64,7 +65,9 @@ def register(app: Flask, folder: Path, *, demo: bool) -> None:
     """
     app.config.update(
         SECRET_KEY=_secret(folder),
-        SESSION_COOKIE_NAME="lanternwright",
+        # a browser gives such a name back to this host alone, and through HTTPS alone
+        SESSION_COOKIE_NAME="__Host-lanternwright" if behind_https() else "lanternwright",
+        SESSION_COOKIE_SECURE=behind_https(),
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Lax",
         WTF_CSRF_TIME_LIMIT=None,  # as long as the signing in

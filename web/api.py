@@ -27,6 +27,7 @@ from planner.services import reports as controllers
 from planner.services.common import found
 from web.access import MACHINE, OPEN, SignInNeeded, allow, csrf, name, who
 from web.answers import coming_night
+from web.people import changed_password
 from web.session import now, reading_db, the_season, writing_db, zone
 
 pages = Blueprint("api", __name__, url_prefix="/api/v1")
@@ -247,6 +248,21 @@ def me() -> Me:
     person = who()
     assert person is not None  # the guard let nobody else in
     return Me(person.name, person.role, generate_csrf())
+
+
+@operation(
+    "POST",
+    "/me/password",
+    Role.VIEWER,
+    "Change one's own password; every device signs in anew",
+    Done,
+    body={"old": {**TEXT, "maxLength": 4000}, "new": {**TEXT, "maxLength": 4000}},
+)
+def own_password(old: str, new: str) -> Done:
+    """Change the password of whoever asks."""
+    if not changed_password(old, new):
+        raise Refused("that was not the password of now")
+    return Done("the password is changed; sign in with the new one")
 
 
 @operation("GET", "/seasons", Role.VIEWER, "All seasons, the newest first", list[lines.SeasonLine])

@@ -40,7 +40,7 @@ def serve_beside(settings: Settings, port: int, clock: Callable[[], datetime] | 
     clock = clock or _wall_clock
     app = create_app(settings, clock=clock, demo=(settings.folder / _DEMO).exists())
     try:
-        server = create_server(app, host=_HOST, port=port, threads=8)
+        server = create_server(app, host=_HOST, port=port, threads=8, ident=None)
     except OSError as error:
         raise click.ClickException(
             f"port {port} is taken ({error.strerror}); name another one with --port"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Flask, Response
+from flask import Flask, Response, current_app
 
 STRICT = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -34,6 +34,10 @@ def _harden(answer: Response) -> Response:
     answer.headers.setdefault("Cross-Origin-Opener-Policy", "same-origin")
     answer.headers.setdefault("Cross-Origin-Resource-Policy", "same-origin")
     answer.headers.setdefault("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+    if current_app.config.get("SESSION_COOKIE_SECURE"):
+        answer.headers.setdefault("Strict-Transport-Security", "max-age=15724800; includeSubDomains")
+    if answer.mimetype == "application/json":  # opened as it is, it is no page
+        answer.headers.setdefault("Content-Disposition", 'attachment; filename="api.json"')
     if "Cache-Control" not in answer.headers:
         answer.headers["Cache-Control"] = "no-store"
     return answer

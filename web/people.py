@@ -8,8 +8,9 @@ from sqlalchemy import select
 
 from planner.database import queries, tables
 from planner.database.states import Role
+from planner.errors import Refused
 from planner.services import people as services
-from web.access import OPEN, allow, local_path, name
+from web.access import OPEN, allow, local_path, name, who
 from web.session import now, reading_db, the_season, writing_db
 
 pages = Blueprint("people", __name__)
@@ -78,6 +79,37 @@ def accept(token: str) -> ResponseReturnValue:
         held = services.open_sign_in(db, person.id, at=now())
     _hold(held)
     return redirect("/")
+
+
+@pages.get("/password")
+@allow(Role.VIEWER)
+def password() -> ResponseReturnValue:
+    """Show the form for a new password."""
+    with reading_db() as db:
+        the_season(db)
+    return render_template("password.html", wrong=False)
+
+
+@pages.post("/password")
+@allow(Role.VIEWER)
+def take_password() -> ResponseReturnValue:
+    """Change the password of whoever is signed in; every device signs in anew."""
+    if not changed_password(request.form.get("old", ""), request.form.get("new", "")):
+        return render_template("password.html", wrong=True), 422
+    session.clear()
+    flash("the password is changed; sign in with the new one")
+    return redirect(url_for("people.sign_in"))
+
+
+def changed_password(old: str, new: str) -> bool:
+    """Change the password of whoever asks; False where the old one is wrong."""
+    person = who()
+    if person is None or person.person_id is None:
+        raise Refused("somebody who is signed in by themselves has no password")
+    with writing_db() as db:
+        return services.change_password(
+            db, person.person_id, old, new, request.remote_addr or "unknown", at=now()
+        )
 
 
 def _hold(token: str) -> None:

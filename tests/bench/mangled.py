@@ -113,7 +113,7 @@ def _tree(content: bytes, good: Sequence[bytes], chance: random.Random) -> bytes
     """Change one node of a JSON file: another value, no key, one twice, one deeper."""
     try:
         root = json.loads(content)
-    except ValueError:
+    except (ValueError, RecursionError):
         return _number(content, good, chance)
     nodes: list[tuple[Any, Any]] = []
     _gather(root, nodes)
