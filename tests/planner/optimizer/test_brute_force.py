@@ -8,6 +8,10 @@ import pytest
 
 from planner.optimizer import read_problem, solve, verify
 from planner.optimizer.bound import lower_bounds
+from planner.optimizer.floor import Floor
+from planner.optimizer.greedy import cost_of, greedy
+from planner.optimizer.model import Effort
+from planner.optimizer.orders import is_able, settle
 
 pytestmark = pytest.mark.solver
 
@@ -131,5 +135,15 @@ def test_trying_everything_agrees(batch):
         assert tuple(plan.tiers[name].value for name in TIERS) == expected, seed
         assert all(tier.bound <= tier.value for tier in plan.tiers.values())
         assert {tier.status for tier in plan.tiers.values()} == {"proven best"}, seed
+        floor = Floor(problem)
+        settled = settle(floor, greedy(floor), Effort(20.0, 1, seed, True), lambda: True)
+        assert is_able(floor) and cost_of(settled.board) >= expected, seed
+        assert settled.bounds["undone"] <= expected[0], seed
+        if cost_of(settled.board)[0] == expected[0]:
+            assert settled.bounds.get("late", 0) <= expected[1], seed
+        if all(job["steps"][0]["options"][0]["fixture"] for job in source["jobs"]):
+            # with nothing left open between two jobs the model is exact
+            assert cost_of(settled.board)[:2] == expected[:2], seed
+            assert [settled.bounds[name] for name in TIERS[:2]] == list(expected[:2]), seed
         bounds = lower_bounds(problem, dict(zip(TIERS, expected, strict=True)), 5.0)
         assert all(bounds[name] <= value for name, value in zip(TIERS, expected, strict=True)), seed
