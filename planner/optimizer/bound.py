@@ -122,9 +122,47 @@ def _of_many(
         if values[name] > 0:
             if name == "finish":
                 return {}
-            return {name: max(0, _up(_solve(programme, terms, seconds, whole=False) + constant))}
+            begin = monotonic()
+            pooled = _pooled(relaxed, tiers, name)
+            left = seconds - (monotonic() - begin)
+            finest = _up(_solve(programme, terms, left, whole=False) + constant)
+            return {name: max(0, pooled, finest)}
         programme.row(terms, high=-constant)
     return {}
+
+
+def _pooled(relaxed: _Relaxation, tiers: tuple[str, ...], name: str) -> int:
+    """Return a bound of a tier, those before it being 0, at once: all machines of a stretch as one.
+
+    A job takes no less than on its quickest machine of the stretch, and costs no less than at its best there.
+    """
+    stretches = relaxed.stretches()
+    before = [relaxed.totals[tier][0] for tier in tiers[: tiers.index(name)]]
+    terms, constant = relaxed.totals[name]
+    best: dict[tuple[int, int, int], tuple[float, float]] = {}
+    for piece in relaxed.pieces:
+        if any(earlier.get(piece.column, 0.0) > 0 for earlier in before):
+            continue
+        first, last = relaxed.span_of(piece)
+        at = next(n for n, (a, b) in enumerate(stretches) if a <= first and last <= b)
+        key = piece.job, piece.step, at
+        minutes, cost = best.get(key, (np.inf, np.inf))
+        best[key] = min(minutes, piece.option.whole_min), min(cost, terms.get(piece.column, 0.0))
+    programme = _Programme()
+    goal: Terms = {}
+    once: dict[tuple[int, int], Terms] = defaultdict(dict)
+    load: dict[int, Terms] = defaultdict(dict)
+    for (job, step, at), (minutes, cost) in best.items():
+        column = programme.column()
+        goal[column] = cost
+        once[job, step][column] = 1.0
+        load[at][column] = float(minutes)
+    for columns in once.values():
+        programme.row(columns, 1.0, 1.0)
+    for at, columns in load.items():
+        room = relaxed.room_in(*stretches[at])
+        programme.row(columns, high=room)
+    return _up(_solve(programme, goal, 10.0, whole=False) + constant)
 
 
 def _least(
@@ -356,7 +394,7 @@ class _Relaxation:
         if self.problem.people is None or self.fixed:
             return
         skills = sorted({piece.option.skill for piece in self.pieces if piece.option.skill is not None})
-        for first, last in self._stretches():
+        for first, last in self.stretches():
             if last >= FAR:
                 continue
             inside = [piece for piece in self.pieces if self._is_inside(piece, first, last)]
@@ -383,7 +421,22 @@ class _Relaxation:
         share = self.resources[option.resource].attended if option.people is None else option.people
         return option.load_min + option.unload_min + option.run_min * share / 100
 
-    def _stretches(self) -> list[Span]:
+    def span_of(self, piece: _Piece) -> Span:
+        """Return the open time of a piece [min]."""
+        return _windows(self.resources[piece.option.resource])[piece.window]
+
+    def room_in(self, first: int, last: int) -> float:
+        """Return the minutes in which resources are open in a stretch, each of their units counted [min]."""
+        return float(
+            sum(
+                resource.capacity * (b - a)
+                for resource in self.problem.resources
+                for a, b in _windows(resource)
+                if first <= a and b <= last
+            )
+        )
+
+    def stretches(self) -> list[Span]:
         """Return open times of all resources, those that overlap joined."""
         spans = sorted(span for resource in self.problem.resources for span in _windows(resource))
         joined: list[Span] = []

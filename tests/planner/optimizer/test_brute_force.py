@@ -7,7 +7,7 @@ import random
 import pytest
 
 from planner.optimizer import read_problem, solve, verify
-from planner.optimizer.bound import lower_bounds
+from planner.optimizer.bound import _pooled, _Relaxation, lower_bounds
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import cost_of, greedy
 from planner.optimizer.model import Effort
@@ -145,5 +145,7 @@ def test_trying_everything_agrees(batch):
             # with nothing left open between two jobs the model is exact
             assert cost_of(settled.board)[:2] == expected[:2], seed
             assert [settled.bounds[name] for name in TIERS[:2]] == list(expected[:2]), seed
+        if expected[0] == 0:
+            assert _pooled(_Relaxation(problem), tuple(TIERS), "late") <= expected[1], seed
         bounds = lower_bounds(problem, dict(zip(TIERS, expected, strict=True)), 5.0)
         assert all(bounds[name] <= value for name, value in zip(TIERS, expected, strict=True)), seed
