@@ -74,9 +74,10 @@ def learn_ratios(runs: Sequence[PastRun]) -> Ratios:
     size = first + len(designs)
     rows = np.zeros((len(runs), size))
     rows[:, 0] = 1.0
-    for n, run in enumerate(runs):
-        rows[n, [machines[run.machine], designs[run.design]]] = 1.0
-    logs = np.array([math.log(run.real_min / run.estimated_min) for run in runs])
+    every = np.arange(len(runs))
+    rows[every, [machines[run.machine] for run in runs]] = 1.0
+    rows[every, [designs[run.design] for run in runs]] = 1.0
+    logs = np.log([run.real_min / run.estimated_min for run in runs] or [])
     spreads = np.concatenate([[FLEET], np.full(len(machines), MACHINES), np.full(len(designs), DESIGNS)])
     covariance = np.asarray(np.linalg.inv(rows.T @ rows / OWN**2 + np.diag(spreads**-2.0)), np.float64)
     return Ratios(machines, designs, covariance @ (rows.T @ logs) / OWN**2, covariance)
@@ -107,25 +108,32 @@ def held_out(runs: Sequence[PastRun]) -> HeldOut | None:
     half = len(known) // 2
     learned, later = learn_ratios(known[:half]), known[half:]
     nothing = learn_ratios([])  # before the first run: the spreads alone
+    real = np.array([run.real_min for run in later])
+    estimated = np.array([run.estimated_min for run in later])
+    before, after = _told(nothing, later), _told(learned, later)
     return HeldOut(
         len(later),
-        float(np.mean([abs(run.real_min - run.estimated_min) for run in later])),
-        float(
-            np.mean(
-                [
-                    abs(run.real_min - run.estimated_min * learned.ratio(run.machine, run.design))
-                    for run in later
-                ]
-            )
-        ),
-        float(np.mean([_score(nothing, run) for run in later])),
-        float(np.mean([_score(learned, run) for run in later])),
+        float(np.mean(np.abs(real - estimated))),
+        float(np.mean(np.abs(real - estimated * after[0]))),
+        _score(real, estimated, *before),
+        _score(real, estimated, *after),
     )
 
 
-def _score(ratios: Ratios, run: PastRun) -> float:
-    """Return the log density of a run's real time under its estimate."""
-    spread = ratios.deviation(run.machine, run.design)
-    expected = math.log(run.estimated_min * ratios.ratio(run.machine, run.design))
-    z = (math.log(run.real_min) - expected) / spread
-    return -0.5 * z**2 - math.log(spread * run.real_min * math.sqrt(2 * math.pi))
+def _told(ratios: Ratios, runs: Sequence[PastRun]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the ratio and the spread of each run; both are the same for all of one machine and design."""
+    pairs = [(run.machine, run.design) for run in runs]
+    known = {pair: (ratios.ratio(*pair), ratios.deviation(*pair)) for pair in set(pairs)}
+    table = np.array([known[pair] for pair in pairs])
+    return table[:, 0], table[:, 1]
+
+
+def _score(
+    real: NDArray[np.float64],
+    estimated: NDArray[np.float64],
+    ratio: NDArray[np.float64],
+    spread: NDArray[np.float64],
+) -> float:
+    """Return the mean log density of real times under their estimates."""
+    z = (np.log(real) - np.log(estimated * ratio)) / spread
+    return float(np.mean(-0.5 * z**2 - np.log(spread * real * math.sqrt(2 * math.pi))))

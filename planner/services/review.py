@@ -5,33 +5,48 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
-from itertools import accumulate
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
-from sqlalchemy import and_, func, or_, select
-from sqlalchemy.orm import Session
+import numpy as np
 
-from planner.database import tables
-from planner.database.states import JobState, RunOutcome
-from planner.errors import Refused
 from planner.schedule import kpi
 from planner.schedule.bias import HeldOut, PastRun, held_out
 from planner.schedule.kpi import Figure, Span, Tally
-from planner.services.common import found, instant_of
+from planner.services.review_facts import (
+    Bools,
+    CutterFact,
+    Facts,
+    Ints,
+    NightFact,
+    RunFact,
+    Runs,
+    Time,
+    instant_at,
+    microseconds,
+)
+from planner.services.review_gather import gather
 
-SET_UP_REASONS = ("cutter change",)
-"""Pauses that count as setting up; all others are delays."""
-LEAST_RATING = 5  # of a spare; a station says its own; common practice
 DOWN, SETTING_UP, PAUSED, CUTTING, WAITING = "down", "setting up", "paused", "cutting", "nothing reported"
-_EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
-_US = timedelta(microseconds=1)
 _MIN = 60_000_000
-_READY = (JobState.CUT, JobState.PLACED)
-_MOST_DAYS = 400
+__all__ = [
+    "CUTTING",
+    "DOWN",
+    "PAUSED",
+    "SETTING_UP",
+    "WAITING",
+    "CurvePoint",
+    "Facts",
+    "Group",
+    "Rates",
+    "Review",
+    "RunFact",
+    "gather",
+    "instant_at",
+    "microseconds",
+    "review_of",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,59 +58,12 @@ class Rates:
 
 
 @dataclass(frozen=True, slots=True)
-class RunFact:
-    """One run as it was reported, with what was planned for it."""
+class CurvePoint:
+    """How many lanterns were to be done by an instant, and how many were."""
 
-    run_id: int
-    machine: str
-    design: str
-    lot: str
-    span: Span
-    """So long the job was on the machine; until now where it still is [us]."""
-    pauses: tuple[tuple[Span, str], ...] = ()
-    outcome: str | None = None
-    scrap_reason: str = ""
-    planned_run_min: float | None = None
-    rating: float | None = None
-    least_rating: int = LEAST_RATING
-    first: bool = True
-    """Whether the piece was on a machine once only."""
-    planned_span: Span | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class CutterFact:
-    """What runs took out of cutters of one type."""
-
-    type_name: str
-    minutes: float
-    metres: float
-    wear: float
-
-
-@dataclass(frozen=True, slots=True)
-class NightFact:
-    """How many stations had a lantern cut by dusk, of how many promised."""
-
-    night: date
-    promised: int
-    lit: int
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """What was recorded between two instants."""
-
-    begin: int
-    end: int
-    shifts: Mapping[str, Sequence[Span]]
-    """By machine [us]."""
-    downs: Mapping[str, Sequence[tuple[Span, str]]] = field(default_factory=dict)
-    runs: Sequence[RunFact] = ()
-    cutters: Sequence[CutterFact] = ()
-    nights: Sequence[NightFact] = ()
-    attended: Mapping[str, float] = field(default_factory=dict)
-    """Share of a run that needs a person, by machine [-]."""
+    at: int
+    planned: int
+    done: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,28 +113,8 @@ class Review:
     words: tuple[str, str, str]
     estimates: HeldOut | None
     """How good the estimates were, raw and learned; None where too little was run."""
-
-
-def microseconds(instant: datetime) -> int:
-    """Return an instant on the clock of all spans [us].
-
-    Parameters
-    ----------
-    instant : datetime
-        With a zone [-].
-    """
-    return (instant - _EPOCH) // _US
-
-
-def instant_at(us: int) -> datetime:
-    """Return the instant of a time on the clock of all spans.
-
-    Parameters
-    ----------
-    us : int
-        From `microseconds` [us].
-    """
-    return _EPOCH + timedelta(microseconds=us)
+    curve: tuple[CurvePoint, ...] = ()
+    """Done against plan, from the first to the last that was to be done or was done."""
 
 
 # --- judging, without a database -----------------------------------------------------------------------
@@ -183,141 +131,202 @@ def review_of(facts: Facts, rates: Rates | None = None) -> Review:
         What an hour and a cutter cost; without them there are no costs [-].
     """
     rates = rates or Rates()
-    names = sorted({*facts.shifts, *(run.machine for run in facts.runs)})
-    tallies = {name: _machine_tally(facts, name) for name in names}
-    hours = {name: _hours(facts, name) for name in names}
+    machines = [_Machine(facts, name) for name in facts.machines]
+    tallies = {one.name: one.tally() for one in machines}
+    hours = {one.name: one.hours() for one in machines}
     whole = sum(tallies.values(), Tally())
-    manned = {name: kpi.length(kpi.merged(_clipped(facts, facts.shifts.get(name, ())))) for name in names}
-    made = [run for run in facts.runs if _made_in(facts, run)]
-    cut_us = sum(hours[name][CUTTING] for name in names)
-    cost = _cost(facts, whole, rates)
-    scrap = Counter(run.scrap_reason or "no reason" for run in made if run.outcome == RunOutcome.SCRAPPED)
+    runs, made = facts.table, _made(facts)
+    cut_us = sum(parts[CUTTING] for parts in hours.values())
+    scrap = Counter(runs.names[n] for n in runs.reason[made & runs.scrapped])
+    planned = runs.planned_start >= 0
     return Review(
         whole=_group("all machines", whole),
         machines=tuple(_group(name, tally) for name, tally in tallies.items()),
-        shifts=_by_shift(facts),
-        designs=_by(facts, made, lambda run: run.design),
-        lots=_by(facts, made, lambda run: run.lot),
+        shifts=_by_shift(machines),
+        designs=_by(facts, made, runs.design),
+        lots=_by(facts, made, runs.lot),
         hours=hours,
-        manned=manned,
+        manned={one.name: one.manned.length for one in machines},
         outside_min=max(0.0, whole.production_min - cut_us / _MIN),
-        untimed=sum(run.planned_run_min is None for run in made),
+        untimed=int(np.count_nonzero(np.isnan(runs.planned_min[made]))),
         cutters=tuple(sorted(facts.cutters, key=lambda use: -use.minutes)),
-        cost=cost,
+        cost=_cost(facts, whole, rates),
         nights=tuple(facts.nights),
         scrap=dict(scrap.most_common()),
-        late_starts=tuple(
-            (run.span[0] - run.planned_span[0]) / _MIN for run in facts.runs if run.planned_span is not None
-        ),
+        late_starts=tuple(((runs.start - runs.planned_start)[planned] / _MIN).tolist()),
         words=_words(facts, whole, hours, scrap),
-        estimates=held_out(
-            [
-                PastRun(run.machine, run.design, run.planned_run_min or 0.0, _net_min(run))
-                for run in made
-                if run.outcome == RunOutcome.FINISHED and run.first
-            ]
-        ),
+        estimates=_estimates(runs, made),
+        curve=_curve(facts, made),
     )
 
 
-def _clipped(facts: Facts, spans: Iterable[Span]) -> list[Span]:
-    return [(max(facts.begin, start), min(facts.end, end)) for start, end in spans]
+def _made(facts: Facts) -> Bools:
+    """Return which runs gave a piece, good or lost, in this stretch."""
+    runs = facts.table
+    return np.asarray((runs.finished | runs.scrapped) & (runs.end >= facts.begin) & (runs.end < facts.end))
 
 
-def _made_in(facts: Facts, run: RunFact) -> bool:
-    """Return whether a run gave a piece, good or lost, in this stretch."""
-    ended = run.outcome in (RunOutcome.FINISHED, RunOutcome.SCRAPPED)
-    return ended and facts.begin <= run.span[1] < facts.end
-
-
-def _counts(facts: Facts, runs: Iterable[RunFact]) -> Tally:
-    """Return what was made; no times but the planned ones."""
-    planned_min = 0.0
-    made = fine = lost = seen = first = 0
-    for run in runs:
-        if not _made_in(facts, run):
-            continue
-        scrapped = run.outcome == RunOutcome.SCRAPPED
-        good = not scrapped and (run.rating is None or run.rating >= run.least_rating)
-        inspected = scrapped or run.rating is not None
-        planned_min += run.planned_run_min or 0.0
-        made, fine, lost = made + 1, fine + good, lost + scrapped
-        seen, first = seen + inspected, first + (inspected and good and run.first)
-    return Tally(
-        planned_run_min=planned_min, made=made, good=fine, scrapped=lost, inspected=seen, good_at_first=first
+def _counts(runs: Runs, which: Bools, into: Ints, groups: int) -> list[Tally]:
+    """Return for each group what its runs made; no times but the planned ones."""
+    some = np.flatnonzero(which)
+    place = into[some]
+    lost, fine = runs.scrapped[some], runs.good[some]
+    seen = lost | ~np.isnan(runs.rating[some])
+    columns = (
+        np.nan_to_num(runs.planned_min[some]),
+        np.ones(len(some)),
+        fine,
+        lost,
+        seen,
+        seen & fine & runs.first[some],
     )
+    sums = [np.bincount(place, weights=column.astype(float), minlength=groups).tolist() for column in columns]
+    return [
+        Tally(planned_run_min=row[0], made=int(row[1]), good=int(row[2]), scrapped=int(row[3]),
+              inspected=int(row[4]), good_at_first=int(row[5]))
+        for row in zip(*sums, strict=True)
+    ]  # fmt: skip
 
 
-def _claims(facts: Facts, name: str, runs: Sequence[RunFact]) -> dict[str, list[Span]]:
-    """Return what was reported of a machine's time; a machine that is down does nothing else."""
-    pauses = [(span, reason) for run in runs for span, reason in run.pauses]
-    return {
-        DOWN: kpi.merged(_clipped(facts, (span for span, _ in facts.downs.get(name, ())))),
-        SETTING_UP: kpi.merged(_clipped(facts, (s for s, reason in pauses if reason in SET_UP_REASONS))),
-        PAUSED: kpi.merged(_clipped(facts, (s for s, reason in pauses if reason not in SET_UP_REASONS))),
-        CUTTING: kpi.merged(_clipped(facts, (run.span for run in runs))),
-    }
+class _Machine:
+    """A machine's time, claimed: one that is down does nothing else, a pause goes before the run it is in."""
+
+    def __init__(self, facts: Facts, name: str) -> None:
+        self.facts, self.name, self.runs = facts, name, facts.table
+        number = self.runs.names.index(name) if name in self.runs.names else -1
+        self.own = self.runs.machine == number
+        of_pause = self.own[self.runs.pause_run]
+        set_up = of_pause & self.runs.pause_set_up
+        stood = of_pause & ~self.runs.pause_set_up
+        self.down_starts = np.array([span[0] for span, _ in facts.downs.get(name, ())], dtype=np.int64)
+        self.manned = self._clipped(Time.of(facts.shifts.get(name, ())))
+        self.down = self._clipped(Time.of(span for span, _ in facts.downs.get(name, ())))
+        claims = {
+            DOWN: self.down,
+            SETTING_UP: Time(self.runs.pause_start[set_up], self.runs.pause_end[set_up]),
+            PAUSED: Time(self.runs.pause_start[stood], self.runs.pause_end[stood]),
+            CUTTING: Time(self.runs.start[self.own], self.runs.end[self.own]),
+        }
+        self.taken: dict[str, Time] = {}
+        """By claim: its time and that of all before it."""
+        so_far = Time.of(())
+        for what, time in claims.items():
+            so_far = so_far.joined(self._clipped(time))
+            self.taken[what] = so_far
+
+    def _clipped(self, time: Time) -> Time:
+        return Time(np.maximum(time.start, self.facts.begin), np.minimum(time.end, self.facts.end))
+
+    def parts(self, start: Ints, end: Ints) -> dict[str, Ints]:
+        """Return for spans that stand apart what each was for; the parts of a span add up to it [us]."""
+        out, before = {}, np.zeros(len(start), dtype=np.int64)
+        for what, time in self.taken.items():
+            now = time.within(start, end)
+            out[what], before = now - before, now
+        out[WAITING] = end - start - before
+        return out
+
+    def hours(self) -> dict[str, int]:
+        """Return where the shifts went [us]."""
+        return {what: int(us.sum()) for what, us in self.parts(self.manned.start, self.manned.end).items()}
+
+    def tally(self) -> Tally:
+        """Return what was made and how long it took, in and outside of shifts."""
+        edges = np.array([self.facts.begin]), np.array([self.facts.end])
+        (tally,) = self.tallies(*edges, manned=self.manned)
+        return tally
+
+    def tallies(self, start: Ints, end: Ints, manned: Time | None = None) -> list[Tally]:
+        """Return what was made and how long it took in each of some spans that stand apart, in order.
+
+        What is manned of them is all, where nothing else is said.
+        """
+        runs, count = self.runs, len(start)
+        parts = self.parts(start, end)
+        if manned is None:
+            busy, down = end - start, self.down.within(start, end)
+        else:
+            both = Time(
+                np.concatenate([manned.start, self.down.start]), np.concatenate([manned.end, self.down.end])
+            )
+            busy = manned.within(start, end)
+            down = busy + self.down.within(start, end) - both.within(start, end)
+        place = np.searchsorted(start, runs.end, side="right") - 1
+        ended = self.own & (runs.finished | runs.scrapped) & (place >= 0)
+        ended &= runs.end < end[np.maximum(place, 0)]
+        counts = _counts(runs, ended, place, count)
+        at = np.searchsorted(start, self.down_starts, side="right") - 1
+        at = at[(at >= 0) & (self.down_starts < end[np.maximum(at, 0)])]
+        failures = np.bincount(at, minlength=count)
+        return [
+            counts[n]
+            + Tally(
+                planned_busy_min=busy[n] / _MIN,
+                production_min=parts[CUTTING][n] / _MIN,
+                set_up_min=parts[SETTING_UP][n] / _MIN,
+                delay_min=parts[PAUSED][n] / _MIN,
+                down_min=down[n] / _MIN,
+                failures=int(failures[n]),
+            )
+            for n in range(count)
+        ]
 
 
-def _hours(facts: Facts, name: str) -> dict[str, int]:
-    runs = [run for run in facts.runs if run.machine == name]
-    shifts = _clipped(facts, facts.shifts.get(name, ()))
-    return kpi.hours_went(shifts, _claims(facts, name, runs), WAITING)
-
-
-def _machine_tally(facts: Facts, name: str) -> Tally:
-    runs = [run for run in facts.runs if run.machine == name]
-    manned = kpi.merged(_clipped(facts, facts.shifts.get(name, ())))
-    claims = _claims(facts, name, runs)
-    # in and outside of shifts: what was reported, and nothing else, is the whole
-    parts = kpi.hours_went([span for spans in claims.values() for span in spans], claims, WAITING)
-    failures = sum(facts.begin <= span[0] < facts.end for span, _ in facts.downs.get(name, ()))
-    return _counts(facts, runs) + Tally(
-        planned_busy_min=kpi.length(manned) / _MIN,
-        production_min=parts[CUTTING] / _MIN,
-        set_up_min=parts[SETTING_UP] / _MIN,
-        delay_min=parts[PAUSED] / _MIN,
-        down_min=kpi.length(kpi.common(manned, claims[DOWN])) / _MIN,
-        failures=failures,
-    )
-
-
-def _by_shift(facts: Facts) -> tuple[Group, ...]:
+def _by_shift(machines: Sequence[_Machine]) -> tuple[Group, ...]:
     """Return the figures of each shift over its machines, the newest first."""
-    shifts: defaultdict[Span, list[str]] = defaultdict(list)
-    runs: defaultdict[str, list[RunFact]] = defaultdict(list)
-    for name, spans in facts.shifts.items():
-        for span in _clipped(facts, spans):
-            if span[1] > span[0]:
-                shifts[span].append(name)
-    for run in sorted(facts.runs, key=lambda run: run.span):
-        runs[run.machine].append(run)
-    starts = {name: [run.span[0] for run in own] for name, own in runs.items()}
-    ends = {name: list(accumulate((run.span[1] for run in own), max)) for name, own in runs.items()}
-    out = []
-    for span, names in sorted(shifts.items(), reverse=True):
-        tally = Tally()
-        for name in names:
-            first, last = bisect_left(ends.get(name, []), span[0]), bisect_left(starts.get(name, []), span[1])
-            own = runs[name][first:last]
-            part = Facts(*span, {name: [span]}, {name: facts.downs.get(name, ())}, own)
-            tally += _machine_tally(part, name)
-        out.append(_group(f"{instant_at(span[0]).isoformat()}/{instant_at(span[1]).isoformat()}", tally))
-    return tuple(out)
-
-
-def _by(facts: Facts, made: Sequence[RunFact], key: Callable[[RunFact], str]) -> tuple[Group, ...]:
-    groups: defaultdict[str, list[RunFact]] = defaultdict(list)
-    for run in made:
-        groups[key(run) or "not known"].append(run)
+    shifts: defaultdict[Span, Tally] = defaultdict(Tally)
+    for one in machines:
+        begin, end = one.facts.begin, one.facts.end
+        spans = sorted({(max(a, begin), min(b, end)) for a, b in one.facts.shifts.get(one.name, ())})
+        edges = np.array([span for span in spans if span[1] > span[0]], dtype=np.int64).reshape(-1, 2)
+        for (start, stop), tally in zip(edges.tolist(), one.tallies(edges[:, 0], edges[:, 1]), strict=True):
+            shifts[start, stop] += tally
     return tuple(
-        _group(name, _counts(facts, runs) + Tally(production_min=sum(map(_net_min, runs))))
-        for name, runs in sorted(groups.items())
+        _group(f"{instant_at(span[0]).isoformat()}/{instant_at(span[1]).isoformat()}", tally)
+        for span, tally in sorted(shifts.items(), reverse=True)
     )
 
 
-def _net_min(run: RunFact) -> float:
-    return (kpi.length([run.span]) - kpi.length(kpi.merged(s for s, _ in run.pauses))) / _MIN
+def _by(facts: Facts, made: Bools, of: Ints) -> tuple[Group, ...]:
+    runs = facts.table
+    groups = len(runs.names)
+    counts = _counts(runs, made, of, groups)
+    minutes = np.bincount(of[made], weights=runs.net_min[made], minlength=groups)
+    out = [
+        _group(runs.names[n] or "not known", counts[n] + Tally(production_min=float(minutes[n])))
+        for n in np.unique(of[made])
+    ]
+    return tuple(sorted(out, key=lambda group: group.name))
+
+
+def _estimates(runs: Runs, made: Bools) -> HeldOut | None:
+    some = np.flatnonzero(made & runs.finished & runs.first)
+    names = runs.names
+    return held_out(
+        [
+            PastRun(names[m], names[d], estimated, real)
+            for m, d, estimated, real in zip(
+                runs.machine[some].tolist(), runs.design[some].tolist(),
+                np.nan_to_num(runs.planned_min[some]).tolist(), runs.net_min[some].tolist(), strict=True,
+            )
+        ]
+    )  # fmt: skip
+
+
+def _curve(facts: Facts, made: Bools) -> tuple[CurvePoint, ...]:
+    """Return done against plan at up to forty instants of the stretch."""
+    runs = facts.table
+    planned = np.sort(np.asarray(facts.planned, dtype=np.int64))
+    planned = planned[(planned >= facts.begin) & (planned < facts.end)]
+    done = np.sort(runs.end[made & runs.finished])
+    every = np.concatenate([planned, done])
+    if not len(every):
+        return ()
+    at = np.linspace(every.min(), every.max(), 40).astype(np.int64)
+    at[-1] = every.max()
+    rows = zip(at.tolist(), np.searchsorted(planned, at, side="right").tolist(),
+               np.searchsorted(done, at, side="right").tolist(), strict=True)  # fmt: skip
+    return tuple(CurvePoint(*row) for row in rows)
 
 
 def _group(name: str, tally: Tally) -> Group:
@@ -325,10 +334,10 @@ def _group(name: str, tally: Tally) -> Group:
 
 
 def _cost(facts: Facts, whole: Tally, rates: Rates) -> Cost:
-    person_h = sum(
-        facts.attended.get(run.machine, 1.0) * kpi.length(_clipped(facts, [run.span])) / _MIN / 60
-        for run in facts.runs
-    )
+    runs = facts.table
+    inside = np.minimum(runs.end, facts.end) - np.maximum(runs.start, facts.begin)
+    shares = np.array([facts.attended.get(name, 1.0) for name in runs.names] or [1.0])
+    person_h = float((shares[runs.machine] * inside).sum() / _MIN / 60) if len(inside) else 0.0
     wear = sum(use.wear for use in facts.cutters)
     money = (
         None
@@ -397,227 +406,3 @@ def _to_do(facts: Facts, whole: Tally, most: tuple[int, str, str] | None, scrap:
     if most is not None:
         return f"To do: put jobs with the same cutters one after the other on {most[2]}."
     return "To do: report starts, ends and shifts, so that the next review can say more."
-
-
-# --- gathering -----------------------------------------------------------------------------------------
-
-
-def gather(db: Session, season_id: int, begin: datetime, end: datetime, *, now: datetime) -> Facts:
-    """Return what was recorded of a season between two instants.
-
-    Parameters
-    ----------
-    db : Session
-        An open session; it is only read [-].
-    season_id : int
-        The season [-].
-    begin, end : datetime
-        With zones, at most 400 days apart [-].
-    now : datetime
-        What is still going on is counted until now [-].
-    """
-    if not timedelta(0) < instant_of(end, "end") - instant_of(begin, "begin") <= timedelta(days=_MOST_DAYS):
-        raise Refused(f"from {begin} to {end}: expected an end after the begin, {_MOST_DAYS} days at most")
-    season = found(db, tables.Season, season_id)
-    machines = {row.id: row for row in db.scalars(select(tables.Machine))}
-    until = max(begin, min(end, now))  # what lies ahead is not judged
-    return Facts(
-        begin=microseconds(begin),
-        end=microseconds(until),
-        shifts=_shifts(db, machines, begin, until),
-        downs=_downs(db, machines, begin, until),
-        runs=_runs(db, season_id, begin, until),
-        cutters=_cutters(db, season_id, begin, until),
-        nights=_nights(db, season, begin, until),
-        attended={row.name: row.attended for row in machines.values()},
-    )
-
-
-def _shifts(
-    db: Session, machines: Mapping[int, tables.Machine], begin: datetime, end: datetime
-) -> dict[str, list[Span]]:
-    shift = tables.MachineShift
-    out: defaultdict[str, list[Span]] = defaultdict(list)
-    for machine, start_at, end_at in db.execute(
-        select(shift.machine_id, shift.start_at, shift.end_at)
-        .where(shift.start_at < end, shift.end_at > begin)
-        .order_by(shift.start_at)
-    ):
-        out[machines[machine].name].append((microseconds(start_at), microseconds(end_at)))
-    return dict(out)
-
-
-def _downs(
-    db: Session, machines: Mapping[int, tables.Machine], begin: datetime, end: datetime
-) -> dict[str, list[tuple[Span, str]]]:
-    down = tables.Breakdown
-    out: defaultdict[str, list[tuple[Span, str]]] = defaultdict(list)
-    for machine, start_at, end_at, reason in db.execute(
-        select(down.machine_id, down.start_at, down.end_at, down.reason)
-        .where(down.start_at < end, or_(down.end_at.is_(None), down.end_at > begin))
-        .order_by(down.start_at)
-    ):
-        span = microseconds(start_at), microseconds(end_at or end)
-        out[machines[machine].name].append((span, reason))
-    return dict(out)
-
-
-def _runs(db: Session, season_id: int, begin: datetime, end: datetime) -> list[RunFact]:
-    run, job, other = tables.Run, tables.Job, tables.RunTime
-    within = and_(run.started_at < end, or_(run.ended_at.is_(None), run.ended_at >= begin))
-    pauses = _pauses(db, within, end)
-    ratings = _ratings(db, season_id)
-    planned = _planned(db, season_id)
-    tries = Counter(
-        (job_id, piece_id)
-        for job_id, piece_id in db.execute(
-            select(run.job_id, run.workpiece_id)
-            .join(job, job.id == run.job_id)
-            .where(job.season_id == season_id)
-        )
-    )
-    rows = db.execute(
-        select(
-            run.id,
-            run.job_id,
-            run.workpiece_id,
-            run.started_at,
-            run.ended_at,
-            run.outcome,
-            run.scrap_reason,
-            run.machine_id,
-            tables.Machine.name,
-            tables.Design.name,
-            tables.Lot.name,
-            tables.Preparation.run_s,
-            other.run_min,
-            tables.Station.least_rating,
-        )
-        .join(job, job.id == run.job_id)
-        .join(tables.Machine, tables.Machine.id == run.machine_id)
-        .join(tables.Workpiece, tables.Workpiece.id == run.workpiece_id)
-        .join(tables.Lot, tables.Lot.id == tables.Workpiece.lot_id)
-        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
-        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
-        .outerjoin(tables.Preparation, tables.Preparation.id == run.preparation_id)
-        .outerjoin(other, and_(other.job_id == run.job_id, other.machine_id == run.machine_id))
-        .outerjoin(tables.Station, tables.Station.id == job.station_id)
-        .where(job.season_id == season_id, within)
-        .order_by(run.started_at, run.id)
-    )
-    out = []
-    for (
-        number,
-        job_id,
-        piece_id,
-        start,
-        stop,
-        outcome,
-        reason,
-        at,
-        machine,
-        design,
-        lot,
-        s,
-        minutes,
-        least,
-    ) in rows:
-        out.append(
-            RunFact(
-                run_id=number,
-                machine=machine,
-                design=design or "",
-                lot=lot,
-                span=(microseconds(start), microseconds(stop or end)),
-                pauses=tuple(pauses.get(number, ())),
-                outcome=outcome,
-                scrap_reason=reason or "",
-                planned_run_min=s / 60 if s is not None else minutes,
-                rating=ratings.get(job_id) if outcome == RunOutcome.FINISHED else None,
-                least_rating=least or LEAST_RATING,
-                first=tries[job_id, piece_id] == 1,
-                planned_span=planned.get((job_id, at)),
-            )
-        )
-    return out
-
-
-def _pauses(db: Session, within: object, end: datetime) -> dict[int, list[tuple[Span, str]]]:
-    row = tables.Pause
-    out: defaultdict[int, list[tuple[Span, str]]] = defaultdict(list)
-    for run_id, start, stop, reason in db.execute(
-        select(row.run_id, row.start_at, row.end_at, row.reason)
-        .join(tables.Run, tables.Run.id == row.run_id)
-        .where(within)  # type: ignore[arg-type]
-    ):
-        out[run_id].append(((microseconds(start), microseconds(stop or end)), reason))
-    return dict(out)
-
-
-def _ratings(db: Session, season_id: int) -> dict[int, float]:
-    check = tables.LitCheck
-    rows = db.execute(
-        select(check.job_id, func.avg(check.rating))
-        .join(tables.Job, tables.Job.id == check.job_id)
-        .where(tables.Job.season_id == season_id)
-        .group_by(check.job_id)
-    )
-    return {job_id: float(rating) for job_id, rating in rows}
-
-
-def _planned(db: Session, season_id: int) -> dict[tuple[int, int], Span]:
-    """Return when the plan in force has jobs on machines."""
-    row, plan = tables.PlanRow, tables.Plan
-    rows = db.execute(
-        select(row.job_id, row.machine_id, row.start_at, row.end_at)
-        .join(plan, plan.id == row.plan_id)
-        .where(plan.season_id == season_id, plan.state == "published")
-    )
-    return {(job, at): (microseconds(start), microseconds(end)) for job, at, start, end in rows}
-
-
-def _cutters(db: Session, season_id: int, begin: datetime, end: datetime) -> list[CutterFact]:
-    use, run, job = tables.CutterUse, tables.Run, tables.Job
-    rows = db.execute(
-        select(tables.Cutter.type_name, func.sum(use.minutes), func.sum(use.metres), func.sum(use.wear))
-        .join(tables.Cutter, tables.Cutter.id == use.cutter_id)
-        .join(run, run.id == use.run_id)
-        .join(job, job.id == run.job_id)
-        .where(job.season_id == season_id, run.ended_at >= begin, run.ended_at < end)
-        .group_by(tables.Cutter.type_name)
-    )
-    return [CutterFact(name, minutes, metres, wear) for name, minutes, metres, wear in rows]
-
-
-def _nights(db: Session, season: tables.Season, begin: datetime, end: datetime) -> list[NightFact]:
-    """Return for each night whose dusk lies in the stretch how many stations had their lantern cut by dusk.
-
-    A station's lantern is the newest that is wanted by that night, as on all pages.
-    """
-    stations = (
-        db.scalar(select(func.count(tables.Station.id)).where(tables.Station.season_id == season.id)) or 0
-    )
-    job, run = tables.Job, tables.Run
-    ended = (
-        select(run.job_id, func.min(run.ended_at).label("ended_at"))
-        .where(run.outcome == RunOutcome.FINISHED)
-        .group_by(run.job_id)
-        .subquery()
-    )
-    rows = db.execute(
-        select(job.station_id, job.night, job.id, job.state, ended.c.ended_at)
-        .outerjoin(ended, ended.c.job_id == job.id)
-        .where(job.season_id == season.id, job.station_id.is_not(None), job.state != JobState.CANCELLED)
-        .order_by(job.id)
-    ).all()
-    out = []
-    for night in (row.night for row in season.nights):
-        dusk = season.dusk_at(night)
-        if not begin <= dusk < end:
-            continue
-        newest = {row.station_id: row for row in rows if row.night <= night}
-        lit = sum(
-            row.state in _READY and (row.ended_at is None or row.ended_at <= dusk) for row in newest.values()
-        )
-        out.append(NightFact(night, stations, lit))
-    return out
