@@ -11,6 +11,7 @@ import typing
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from functools import cache
 from typing import Any
 
 from flask import Blueprint, Response, jsonify, render_template, request, stream_with_context
@@ -107,8 +108,11 @@ def operation(
 
 def plain(value: Any) -> Any:
     """Return records, instants and tuples as JSON has them; instants are ISO 8601 with their zone."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    kind: Any = type(value)
+    if value is None or kind in _AS_THEY_ARE:
+        return value
+    if names := _names(kind):
+        return {name: plain(getattr(value, name)) for name in names}
     if isinstance(value, dict):
         return {str(key): plain(one) for key, one in value.items()}
     if isinstance(value, list | tuple):
@@ -116,6 +120,15 @@ def plain(value: Any) -> Any:
     if isinstance(value, datetime | date | time):
         return value.isoformat()
     return value
+
+
+_AS_THEY_ARE = frozenset((str, int, float, bool))
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...]:
+    """Return the names of a record's fields, looked up once a kind; none for what is no record."""
+    return tuple(f.name for f in dataclasses.fields(kind)) if dataclasses.is_dataclass(kind) else ()
 
 
 def _body(fields: dict[str, dict[str, Any]], needed: tuple[str, ...]) -> dict[str, Any]:

@@ -7,9 +7,10 @@ from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, send_from_directory, url_for
 from flask.typing import ResponseReturnValue
+from sqlalchemy.orm import Session
 
 from planner.database import queries
-from planner.database.lines import JobPage
+from planner.database.lines import CutterLine, JobPage
 from planner.database.states import Role
 from planner.errors import NotFound
 from planner.services import fleet
@@ -63,14 +64,8 @@ def machine(machine_id: int) -> ResponseReturnValue:
         clamp = queries.clamp_number(db, job.piece.workpiece_id) if job and job.piece else 0
         plates = queries.carriers(db, job.piece.workpiece_id) if job and job.piece else ()
         revision = job.revision if job else 0
-        wanted = {block.words.split(" is fitted")[0].removeprefix("no ") for block in blocks}
-        stored = [
-            cutter
-            for cutter in queries.cutters(db)
-            if cutter.state in ("stored", "fitted")
-            and cutter.machine_id != machine_id
-            and any(cutter.type_name in words for words in wanted)
-        ]
+        missing = [block.words for block in blocks if block.rule == "cutter"]
+        stored = _stored(db, machine_id, missing) if missing else []
     said = _said(job, machine_id)
     return render_template(
         "floor_machine.html",
@@ -90,6 +85,17 @@ def machine(machine_id: int) -> ResponseReturnValue:
         scrap_reasons=services.SCRAP_REASONS,
         pause_reasons=services.PAUSE_REASONS,
     )
+
+
+def _stored(db: Session, machine_id: int, missing: list[str]) -> list[CutterLine]:
+    """Return usable cutters elsewhere whose type is told to be missing or too worn here."""
+    return [
+        cutter
+        for cutter in queries.cutters(db)
+        if cutter.state in ("stored", "fitted")
+        and cutter.machine_id != machine_id
+        and any(cutter.type_name in words for words in missing)
+    ]
 
 
 def _said(job: JobPage | None, machine_id: int) -> dict[str, Any]:
