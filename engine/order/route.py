@@ -16,7 +16,7 @@ from engine.records import Floats, Ints, Order, Report, Stop, ignore, never
 
 KICKS_PER_PASS = 15
 _KICKS_LARGE, _LARGE = 8, 500  # a pass of a job this large: kicks gain less there and cost the same
-_TRIES = 4  # of groups searched anew so that none ends with a pass that no other may follow
+_TRIES = 4  # of groups searched anew, ending with another pass, so that the next one can keep the rules
 _SEARCH_ENTRIES = 16  # entries of a closed pass that the search looks at; the last step looks at all of them
 
 
@@ -79,8 +79,8 @@ def order_passes(
     budget = _Budget(seed, kicks_per_pass, stop, report)
     sequence = _search_stages(route, stages, frozenset(), budget)
     barred: frozenset[int] = frozenset()
-    for _ in range(_TRIES):  # an end of a group that no start of the next one may follow is not seen before
-        ends = frozenset(i for i, j in _together(route, sequence) if route.group_of[i] != route.group_of[j])
+    for _ in range(_TRIES):  # what a group's end leaves open to the next one is not seen before
+        ends = _ends_before(route, sequence, {int(route.group_of[j]) for _, j in _together(route, sequence)})
         if ends <= barred or stop():
             break
         barred |= ends
@@ -206,6 +206,12 @@ def _beside(names: Sequence[str], apart: Collection[tuple[int, int]]) -> list[li
 def _together(route: _Route, sequence: Sequence[int]) -> tuple[tuple[int, int], ...]:
     """Return the pairs that an order does not keep apart; home between them does."""
     return tuple((i, j) for i, j in pairwise(sequence) if j in route.beside[i] and not route.by_home(i, j))
+
+
+def _ends_before(route: _Route, sequence: Sequence[int], groups: Collection[int]) -> frozenset[int]:
+    """Return the last passes before these groups begin."""
+    changes = [(i, j) for i, j in pairwise(sequence) if route.group_of[i] != route.group_of[j]]
+    return frozenset(i for i, j in changes if int(route.group_of[j]) in groups)
 
 
 def _nearest(route: _Route) -> tuple[list[int], Ints]:

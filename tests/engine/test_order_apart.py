@@ -94,6 +94,20 @@ def test_two_passes_cannot_be_kept_apart_and_the_order_says_so():
     assert order.sequence[1] == 2
 
 
+def test_a_group_ends_so_that_the_next_one_can_keep_the_rules():
+    """The second group can only be cut after pass 3, so the first one has to end with it."""
+    rules = {
+        "groups": [1, 1, 0, 0, 1, 1],
+        "after": [[2, 5], [4], [], [], [2], []],
+        "apart": [(1, 0), (4, 0), (4, 2), (5, 3)],
+    }
+    for seed in range(5):
+        passes = _points(*np.random.default_rng(seed).uniform(-90, 90, (6, 2)))
+        order = order_passes(passes, METRIC, **rules)
+        assert order.together == ()
+        assert check_order(order, passes, METRIC, **rules) == ()
+
+
 def test_one_that_lies_beside_all_is_cut_first_or_last():
     """A middle with twelve petals: one pair must follow each other, and only one does."""
     turn = np.arange(12) * np.pi / 6
