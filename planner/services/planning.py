@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Move",
     "StoredPlan",
+    "as_solved",
     "bench_rows_of",
     "go_on",
     "job_name",
@@ -190,7 +191,7 @@ def go_on(
         problem, start = before.problem, before.start_at
         names = _ids(db, season_id)
         stored = stored_plan(db, season_id)
-        begin = _as_solved(db, before)
+        begin = as_solved(db, before)
         changed = [job["name"] for job in problem["jobs"] if job["name"] not in names["jobs"]]
         barred = barred_of(open_jobs(db, season_id))
     if now > start:
@@ -208,8 +209,16 @@ def go_on(
     return stored
 
 
-def _as_solved(db: Session, plan: tables.Plan) -> dict[str, Any]:
-    """Return a stored plan in the public JSON form, by the steps of its own problem."""
+def as_solved(db: Session, plan: tables.Plan) -> dict[str, Any]:
+    """Return a stored plan in the public JSON form, by the steps of its own problem.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    plan : Plan
+        With its rows and its problem [-].
+    """
     steps = {job["name"]: [step.get("name", CUT) for step in job["steps"]] for job in plan.problem["jobs"]}
     rows = published_rows(db, plan, plan.start_at, steps)
     done = {(row["job"], row["step"]) for row in rows}

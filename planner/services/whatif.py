@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, sessionmaker
 
+from planner.database.session import reading
 from planner.errors import Refused
-from planner.services.planning import problem_of, published_plan
+from planner.services.planning import as_solved, problem_of, published_plan
 
 if TYPE_CHECKING:
     from planner.optimizer.problem import PlanProblem, Row
@@ -115,6 +116,44 @@ def what_if(
     from planner.schedule.whatif import compare
 
     return compare(problem, live, copy, seconds=seconds, stop=stop)
+
+
+@dataclass(frozen=True, slots=True)
+class SlackLine:
+    """One point of the curve: so much of each shift is planned, what that costs, how likely all are ready."""
+
+    share: float
+    stored_nights: int
+    undone: int
+    late: int
+    chance: float
+
+
+def slack_of(
+    factory: sessionmaker[Session], season_id: int, *, seed: int = 0, seconds: float | None = 1.8
+) -> tuple[SlackLine, ...]:
+    """Return what slack would cost the plan in force: five points, for the lead to decide; nothing is stored.
+
+    Parameters
+    ----------
+    factory : sessionmaker
+        Of the database [-].
+    season_id : int
+        The season [-].
+    seed : int
+        Source of chance [-].
+    seconds : float, optional
+        For the whole curve; None = a number of rounds, the same curve each time [s].
+    """
+    from planner.optimizer import read_plan
+    from planner.schedule.ready import Spread
+    from planner.schedule.slack import slack_curve
+
+    with reading(factory) as db:
+        plan = published_plan(db, season_id)
+        problem, solved = read_file(plan.problem), read_plan(as_solved(db, plan))
+    curve = slack_curve(problem, solved, Spread(), seed=seed, seconds=seconds)
+    return tuple(SlackLine(p.share, p.nights, p.undone, p.late, p.chance) for p in curve)
 
 
 def how_many_down(problem: PlanProblem, most: int = 3) -> tuple[tuple[Outage, ...], ...]:

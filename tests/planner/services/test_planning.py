@@ -89,6 +89,16 @@ def test_a_stopped_search_goes_on(factory: sessionmaker[Session], season_id: int
         planning.go_on(factory, season_id, by="Ann", now=START + timedelta(hours=1))
 
 
+def test_what_slack_would_cost(factory: sessionmaker[Session], season_id: int) -> None:
+    """Five points, from whole shifts to three quarters of them; the first is the plan in force."""
+    stored = _plan(factory, season_id)
+    curve = whatif.slack_of(factory, season_id, seconds=None)
+    assert [line.share for line in curve] == [1.0, 0.92, 0.85, 0.8, 0.75]
+    assert curve[0].stored_nights == stored.tiers["stored_nights"]["value"]
+    assert all(0 <= line.chance <= 1 for line in curve)
+    assert curve == whatif.slack_of(factory, season_id, seconds=None)
+
+
 def test_a_breakdown_keeps_what_can_stay(factory: sessionmaker[Session], season_id: int) -> None:
     """Heron breaks on the last morning: only its lanterns move, each with its reason."""
     _plan(factory, season_id)
