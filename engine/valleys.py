@@ -6,11 +6,13 @@ ribs to both sides. One dent is none: a row of the skin must have four of them o
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from engine.design_on_skin import DesignOnSkin, finding
 from engine.frames import lonlat_of, unit_of
-from engine.records import Finding, Floats, Severity, Surface, Treatment
+from engine.records import Finding, Floats, Ints, Severity, Surface, Treatment
 from engine.webs import Webs
 
 _DEEP_MM = 1.0
@@ -27,8 +29,6 @@ def valley_points(surface: Surface) -> Floats:
     surface : Surface
         The fitted skin.
     """
-    from scipy.signal import find_peaks
-
     rows, columns = surface.radius_mm.shape
     latitude = np.linspace(-np.pi / 2, np.pi / 2, rows)
     found = [np.zeros((0, 3))]
@@ -36,8 +36,7 @@ def valley_points(surface: Surface) -> Floats:
         around = surface.radius_mm[row]
         if np.ptp(around) < _DEEP_MM:
             continue
-        peaks, _ = find_peaks(-np.tile(around, 3), prominence=_DEEP_MM)
-        own = peaks[(peaks >= columns) & (peaks < 2 * columns)] - columns
+        own = _bottoms(around)
         if len(own) < _FEWEST:
             continue
         # the bottom between grid points, by the parabola through three of them
@@ -47,6 +46,28 @@ def valley_points(surface: Surface) -> Floats:
         unit = unit_of(2 * np.pi * (own + shift) / columns, np.full(len(own), latitude[row]))
         found.append(middle[:, None] * unit)
     return np.concatenate(found)
+
+
+def _bottoms(around: Floats) -> Ints:
+    """Return where a row that closes on itself has its bottoms, the shallow ones joined to their neighbours.
+
+    A bottom counts if both ridges beside it rise a millimetre over it; else it goes, the shallowest first,
+    and the higher of its two ridges stays.
+    """
+    low = np.flatnonzero((around < np.roll(around, 1)) & (around <= np.roll(around, -1))).tolist()
+    if not low:
+        return np.zeros(0, np.int64)
+    turned = np.roll(around, -low[0])
+    edges = [*(k - low[0] for k in low), len(around)]
+    ridges = [float(turned[a : b + 1].max()) for a, b in pairwise(edges)]  # after each bottom
+    while len(low) > 1:
+        rise = [min(ridges[k - 1], ridges[k]) - float(around[low[k]]) for k in range(len(low))]
+        least = int(np.argmin(rise))
+        if rise[least] >= _DEEP_MM:
+            break
+        ridges[least - 1] = max(ridges[least - 1], ridges[least])
+        del low[least], ridges[least]
+    return np.array(low, np.int64)
 
 
 def rib_valleys(design: DesignOnSkin, webs: Webs) -> list[Finding]:

@@ -3,13 +3,14 @@
 import numpy as np
 import pytest
 import shapely
+from scipy.signal import find_peaks
 
 from engine.chart import own_mercator
 from engine.files import uniform_wall
 from engine.records import Layers, Placement, Region, Rules, Severity, ToneField, Treatment
 from engine.regions import judge_regions
 from engine.surface import surface_of
-from engine.valleys import valley_points
+from engine.valleys import _bottoms, valley_points
 
 R, RIBS, HIGH = 140.0, 10, 4.0
 
@@ -54,6 +55,15 @@ def test_one_dent_is_no_valley():
         return R - 5 * np.exp(-((d[..., 1] / 0.08) ** 2) - (d[..., 2] / 0.3) ** 2) * (d[..., 0] > 0)
 
     assert not len(valley_points(surface_of(radius, 1.5)))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_bottoms_are_those_of_scipy(seed):
+    """Random rows that close on themselves: the same bottoms as scipy's peaks by prominence."""
+    row = np.cumsum(np.random.default_rng(seed).normal(0, 0.4, 200))
+    row -= np.linspace(0, row[-1], 200)
+    peaks, _ = find_peaks(-np.tile(row, 3), prominence=1.0)
+    assert _bottoms(row).tolist() == sorted(peaks[(peaks >= 200) & (peaks < 400)] - 200)
 
 
 def judged(layers, longitude_deg):
