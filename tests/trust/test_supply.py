@@ -16,6 +16,7 @@ import pytest
 TOP = Path(__file__).parents[2]
 FREE = (
     "MIT",
+    "ZPL",
     "BSD",
     "Apache",
     "LGPL",
