@@ -637,15 +637,16 @@ def start(job_id: int, machine_id: int, tag: str, checks: list[Any], revision: i
     "POST",
     "/runs/<int:run_id>/report",
     Role.HAND,
-    "Report of an open run: pause, resume, finish, stop, scrap",
+    "Report of an open run: pause, resume, finish, stop, lost (unknown - inspect), scrap",
     Done,
     body={
-        "step": {"type": "string", "enum": ["pause", "resume", "finish", "stop", "scrap"]},
+        "step": {"type": "string", "enum": ["pause", "resume", "finish", "stop", "lost", "scrap"]},
         "reason": {**TEXT, "maxLength": 200},
+        "resume_from": {**TEXT, "maxLength": 120},
     },
     needed=("step",),
 )
-def report_run(run_id: int, step: str, reason: str = "") -> Done:
+def report_run(run_id: int, step: str, reason: str = "", resume_from: str = "") -> Done:
     """Keep what happened to a run."""
     by, at = name(), now()
     with writing_db() as db:
@@ -653,7 +654,8 @@ def report_run(run_id: int, step: str, reason: str = "") -> Done:
             "pause": lambda: floor.pause(db, run_id, reason, by=by, at=at),
             "resume": lambda: floor.resume(db, run_id, at=at),
             "finish": lambda: floor.finish(db, run_id, by=by, at=at),
-            "stop": lambda: floor.stop(db, run_id, by=by, at=at),
+            "stop": lambda: floor.stop(db, run_id, by=by, at=at, resume_from=resume_from),
+            "lost": lambda: floor.lost_sight(db, run_id, reason, by=by, at=at, resume_from=resume_from),
             "scrap": lambda: floor.scrap(db, run_id, reason, by=by, at=at),
         }
         steps[step]()
@@ -701,14 +703,14 @@ _REPORT = {
 }
 
 
-def machine_reports(reports: list[Any]) -> Any:
+def machine_reports(reports: list[Any], clock: datetime | None = None) -> Any:
     """Keep what a controller reports."""
     kind, _, token = request.headers.get("Authorization", "").partition(" ")
     with writing_db() as db:
         held = people.machine_of_token(db, token.strip()) if kind == "Bearer" and token else None
         if held is None:
             raise SignInNeeded("a machine's token is needed, as `Authorization: Bearer ...`")
-        return controllers.take_reports(db, held, [_report(one) for one in reports], at=now())
+        return controllers.take_reports(db, held, [_report(one) for one in reports], at=now(), clock=clock)
 
 
 def _report(sent: Any) -> controllers.Report:
@@ -730,7 +732,8 @@ operation(
     MACHINE,
     "A controller's reports, in any order, late or twice; each counts once",
     list[controllers.Answer],
-    body={"reports": {"type": "array", "items": _REPORT, "maxItems": 1000}},
+    body={"reports": {"type": "array", "items": _REPORT, "maxItems": 1000}, "clock": INSTANT},
+    needed=("reports",),
 )(machine_reports)
 
 

@@ -164,12 +164,13 @@ def start(machine_id: int) -> ResponseReturnValue:
 @allow(Role.HAND)
 def report(run_id: int, step: str) -> ResponseReturnValue:
     """Keep what happened to a run: paused, goes on, finished, stopped or scrapped."""
-    reason = request.form.get("reason", "")
+    reason, seen_in = request.form.get("reason", ""), request.form.get("resume_from", "")
     steps: dict[str, Callable[..., Any]] = {
         "pause": lambda db: services.pause(db, run_id, reason, by=name(), at=now()).run,
         "resume": lambda db: services.resume(db, run_id, at=now()).run,
         "finish": lambda db: services.finish(db, run_id, by=name(), at=now()),
-        "stop": lambda db: services.stop(db, run_id, by=name(), at=now()),
+        "stop": lambda db: services.stop(db, run_id, by=name(), at=now(), resume_from=seen_in),
+        "lost": lambda db: services.lost_sight(db, run_id, reason, by=name(), at=now(), resume_from=seen_in),
         "scrap": lambda db: services.scrap(db, run_id, reason, by=name(), at=now()),
     }
     if step not in steps:
@@ -181,9 +182,12 @@ def report(run_id: int, step: str) -> ResponseReturnValue:
         flash("cut, as reported by you; next is the lit check")
         return redirect(url_for("floor.lit_check", job_id=job_id))
     flash(
-        {"pause": "paused", "resume": "goes on", "stop": "stopped; the piece can be gone on with"}.get(
-            step, f"scrapped: {reason}; the lead sees that another piece is wanted"
-        )
+        {
+            "pause": "paused",
+            "resume": "goes on",
+            "stop": "stopped; the piece can be gone on with",
+            "lost": "unknown - inspect: look at the piece, then three touches before anything is cut",
+        }.get(step, f"scrapped: {reason}; the lead sees that another piece is wanted")
     )
     return redirect(url_for("floor.machine", machine_id=machine_id))
 

@@ -44,10 +44,13 @@ def _shown(template: str) -> ResponseReturnValue:
         facts = reviews.gather(db, line.season_id, begin, end, now=max(begin, now()))
     ways: dict[str, Any] = {"from": first, "to": last}
     ways |= {"person_hour": rates.person_hour, "cutter_life": rates.cutter_life}
+    found = reviews.review_of(facts, rates)
+    shifts = [(*map(datetime.fromisoformat, group.name.split("/")), group) for group in found.shifts]
     size = "letter" if request.args.get("paper") == "letter" else "a4"
     return render_template(
         template,
-        found=reviews.review_of(facts, rates),
+        found=found,
+        shifts=shifts,
         first=first,
         last=last,
         rates=rates,

@@ -229,7 +229,7 @@ class _AsKept(NullType):
 
 
 def _clock(instants: Sequence[Any], end: datetime) -> NDArray[np.int64]:
-    """Return instants as the driver gave them on the review's clock, many at once; None = until the end [us]."""
+    """Return instants as the driver gave them on the review's clock; None = until the end [us]."""
     first = next((one for one in instants if one is not None), None)
     if isinstance(first, datetime):
         return np.array([microseconds(end if one is None else one) for one in instants], dtype=np.int64)
@@ -301,24 +301,24 @@ def _nights(db: Session, season: tables.Season, begin: datetime, end: datetime) 
         .subquery()
     )
     rows = db.execute(
-        select(job.station_id, job.night, job.id, job.state, _us(ended.c.ended_at))
+        select(job.station_id, job.night, job.id, job.state, type_coerce(ended.c.ended_at, _AsKept))
         .outerjoin(ended, ended.c.job_id == job.id)
         .where(job.season_id == season.id, job.station_id.is_not(None), job.state != JobState.CANCELLED)
         .order_by(job.night, job.id)
     ).all()
+    # a piece of which nobody told the end was there before all nights
+    told = _clock([row[4] for row in rows], EPOCH).tolist() if rows else []
     out, at = [], 0
-    newest: dict[int | None, tuple[int, str, int | None]] = {}
+    newest: dict[int | None, tuple[int, str, int]] = {}
     for night in (row.night for row in season.nights):
         while at < len(rows) and rows[at][1] <= night:
-            station, _, number, state, done = rows[at]
+            station, _, number, state, _ = rows[at]
             if station not in newest or number > newest[station][0]:
-                newest[station] = (number, state, done)
+                newest[station] = (number, state, told[at])
             at += 1
         dusk = season.dusk_at(night)
         if begin <= dusk < end:
             latest = microseconds(dusk)
-            lit = sum(
-                state in _READY and (done is None or done <= latest) for _, state, done in newest.values()
-            )
+            lit = sum(state in _READY and done <= latest for _, state, done in newest.values())
             out.append(NightFact(night, stations, lit))
     return out

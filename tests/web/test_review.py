@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Any
 
 import pytest
+
+from planner.database import tables
+from planner.database.session import session_factory, unit_of_work
 
 
 @pytest.mark.parametrize("address", ["/review", "/review/paper", "/review/paper?paper=letter"])
@@ -42,3 +47,28 @@ def test_refusals(client: Any, fill: Callable[..., None], asked: str, words: str
     page = client.get(f"/review?{asked}")
     assert page.status_code == 422
     assert words in page.get_data(as_text=True)
+
+
+def test_hours_curve_and_shifts_are_drawn(
+    client: Any, fill: Callable[..., None], settings: Any, app: Any
+) -> None:
+    """One run of half an hour in the shift: bars add up to the shift, one of the planned is done."""
+    fill()
+    now = app.extensions["venue"].clock()
+    factory = session_factory(settings.database_url)
+    with unit_of_work(factory) as db:
+        said = {"recorded_at": now, "recorded_by": "Tom"}
+        ended = now - timedelta(minutes=10)
+        db.add(
+            tables.Run(
+                job_id=1, machine_id=2, workpiece_id=1, preparation_id=1, outcome="finished", ended_at=ended,
+                started_at=ended - timedelta(minutes=30), **said,
+            )
+        )  # fmt: skip
+    factory.kw["bind"].dispose()
+    page = client.get("/review").get_data(as_text=True)
+    bars = re.findall(r'<rect x="[\d.]+" y="(\d+)" width="([\d.]+)" height="20"', page)
+    for row in {y for y, _ in bars}:
+        assert sum(float(wide) for y, wide in bars if y == row) == pytest.approx(520, abs=0.5)
+    assert "1 of " in page and "planned lanterns were cut" in page
+    assert "<h2>Shifts</h2>" in page
