@@ -194,7 +194,7 @@ def _facts(problem: PlanProblem, rest: Sequence[Row], name: str) -> Iterator[_Fa
         most = sum(group.count for group in problem.people)
         if all(group.open is not None for group in problem.people):
             most = _most_at_once(problem.people)
-        more = _with_helpers if by_skill else _without_people
+        more = _with_more_hands if by_skill else _without_people
         yield _Fact(f"only {most} people are there at once", more)
     for kind in sorted({kind for option in options for kind, _ in option.wear}):
         yield from _cutter_fact(problem, rest, kind)
@@ -231,7 +231,7 @@ def _without_people(problem: PlanProblem) -> PlanProblem:
     return replace(problem, people=None)
 
 
-def _with_helpers(problem: PlanProblem) -> PlanProblem:
+def _with_more_hands(problem: PlanProblem) -> PlanProblem:
     """Return the problem with as many people as one likes for work that asks for no skill."""
     return replace(problem, people=(*(problem.people or ()), People(("none",), None, 999)))
 
