@@ -73,7 +73,7 @@ class Bench:
     def fresh(self, kind: str) -> Settings:
         """Return a copy of a prepared season in a folder of its own."""
         self.copies += 1
-        folder = self.home / f"trial{self.copies}"
+        folder = self.home / f"trial{os.getpid()}-{self.copies}"
         shutil.copytree(self.home / kind, folder)
         return settings_in(folder)
 
@@ -204,16 +204,34 @@ def worker_preparing(bench: Bench) -> float:
 
 
 def _worker_killed(bench: Bench, fault: str, settings: Settings) -> None:
-    """Start a worker and kill it at a random moment while it works."""
+    """Start a worker, wait until it has taken the work, and kill it at a random moment of what that takes."""
     if fault not in bench.spans:
         spare = settings_in(settings.folder.with_name(settings.folder.name + "-spare"))
         shutil.copytree(settings.folder, spare.folder)
-        bench.spans[fault] = worked_off(spare, 0.0)
+        with _working(spare):
+            began = time.monotonic()
+            while count(spare, tables.Work, tables.Work.ended_at.is_(None)):
+                time.sleep(0.02)
+            bench.spans[fault] = time.monotonic() - began
         shutil.rmtree(spare.folder)
+    with _working(settings):
+        time.sleep(bench.spans[fault] * bench.chance.uniform(0, 1))
+
+
+@contextmanager
+def _working(settings: Settings) -> Iterator[None]:
+    """Give a worker that has just taken the work; it is killed at the end."""
     process = subprocess.Popen(worker(settings, 0.0), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    time.sleep(bench.spans[fault] * bench.chance.uniform(0.25, 1.05))
-    process.kill()
-    process.wait()
+    try:
+        until = time.monotonic() + _LONGEST_S
+        while not count(settings, tables.Work, tables.Work.state != "waiting"):
+            if time.monotonic() > until:
+                raise Wrong("the worker took nothing")
+            time.sleep(0.02)
+        yield
+    finally:
+        process.kill()
+        process.wait()
 
 
 def worker_planning(bench: Bench) -> float:
@@ -621,7 +639,7 @@ def tried(bench: Bench, fault: str, trials: int) -> Result:
             result.back_s.append(FAULTS[fault](bench))
         except Wrong as wrong:
             result.wrong.append(str(wrong))
-        for folder in bench.home.glob("trial*"):
+        for folder in bench.home.glob(f"trial{os.getpid()}-*"):
             shutil.rmtree(folder, ignore_errors=True)
     return result
 

@@ -91,7 +91,7 @@ def _commands(group: click.Group, before: str = "lanternwright") -> dict[str, cl
 
 def _rows() -> dict[str, str]:
     """Return the rows of DEVELOPERS.md's table of commands, by command."""
-    rows = re.findall(r"^\| `(lanternwright [a-z ]*[a-z])` (\|.*)$", DEVELOPERS, re.MULTILINE)
+    rows = re.findall(r"^\| `(lanternwright [a-z -]*[a-z])` (\|.*)$", DEVELOPERS, re.MULTILINE)
     return dict(rows)
 
 
