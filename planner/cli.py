@@ -15,6 +15,7 @@ import click
 
 from planner.auditing import check
 from planner.batching import prepare_season
+from planner.bringing import log
 from planner.charting import chart
 from planner.reviewing import review
 from planner.touching import touches
@@ -257,6 +258,7 @@ def _step_line(done: int, total: int, note: str) -> None:
 main.add_command(touches)
 main.add_command(chart)
 main.add_command(review)
+main.add_command(log)
 main.add_command(check)
 main.add_command(prepare_season)
 
@@ -561,6 +563,27 @@ def choose(
                 click.echo(f"{len(taken)} pieces chosen as suggested")
     except PlannerError as error:
         refuse(str(error), BAD_INPUT)
+
+
+@main.command()
+@click.option("--file", "source", type=click.Path(path_type=Path), required=True, help="JSON, see the guide.")
+@click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
+@click.option("--by", default="command line", show_default=True, help="Who enters them.")
+def benches(source: Path, folder: Path | None, by: str) -> None:
+    """Enter benches, carrier plates and hands with their skills; plans know of them from then on."""
+    from planner.database.session import unit_of_work
+    from planner.errors import PlannerError
+    from planner.services.benches import enter
+
+    try:
+        factory, _ = _season(_settings(folder))
+        with unit_of_work(factory) as session:
+            places, hands = enter(session, _json(source), by=by, at=_now())
+        click.echo(f"{places} benches and sets of carriers, {hands} hands entered")
+    except PlannerError as error:
+        refuse(str(error), BAD_INPUT)
+    except OSError as error:
+        refuse(f"{error.filename}: {error.strerror or error}", BAD_INPUT)
 
 
 @main.command("compare")

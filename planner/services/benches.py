@@ -189,6 +189,68 @@ def add_hand(
     return row
 
 
+def enter(db: Session, source: Mapping[str, Any], *, by: str, at: datetime) -> tuple[int, int]:
+    """Enter benches, carriers and hands out of one object; return how many places of work and hands came in.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is flushed, not committed [-].
+    source : Mapping
+        `benches` with `name`, `steps`, `places`, `minutes`; `carriers` with `name`, `count`; `hands` with
+        `name`, `skills`, `from`, `to` (06:00) [-].
+    by : str
+        Who records it [-].
+    at : datetime
+        When [-].
+    """
+    for name in source:
+        if name not in ("benches", "carriers", "hands"):
+            raise Refused(f"{name!r}: expected benches, carriers and hands")
+    rows = {name: _rows(source, name) for name in ("benches", "carriers", "hands")}
+    for one in rows["benches"]:
+        _known(one, "bench", "name steps places minutes")
+        add_bench(
+            db, str(one.get("name", "")), list(one.get("steps", ())), places=_count(one.get("places", 1)),
+            minutes=one.get("minutes"), by=by, at=at,
+        )  # fmt: skip
+    for one in rows["carriers"]:
+        _known(one, "carriers", "name count")
+        add_carriers(db, str(one.get("name", "")), _count(one.get("count")), by=by, at=at)
+    for one in rows["hands"]:
+        _known(one, "hand", "name skills from to")
+        hours = (_clock(one["from"]), _clock(one["to"])) if "from" in one and "to" in one else None
+        skills = [str(skill) for skill in one.get("skills", ())]
+        add_hand(db, str(one.get("name", "")), skills, hours=hours, by=by, at=at)
+    return len(rows["benches"]) + len(rows["carriers"]), len(rows["hands"])
+
+
+def _rows(source: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
+    rows = source.get(name, [])
+    if not isinstance(rows, list) or not all(isinstance(one, Mapping) for one in rows):
+        raise Refused(f"{name}: a list of objects was expected")
+    return rows
+
+
+def _known(one: Mapping[str, Any], what: str, keys: str) -> None:
+    for key in one:
+        if key not in keys.split():
+            raise Refused(f"{what} {one.get('name', '')!r}: no key {key!r}; known are {keys}")
+
+
+def _count(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise Refused(f"{value!r}: a whole number was expected")
+    return value
+
+
+def _clock(value: object) -> time:
+    try:
+        return time.fromisoformat(str(value))
+    except ValueError:
+        raise Refused(f"{value!r}: a time such as 06:00 was expected") from None
+
+
 # --- what a plan must know -----------------------------------------------------------------------------
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -183,3 +186,39 @@ def test_nonsense_is_refused(factory: sessionmaker[Session], season_id: int) -> 
             benches.add_bench(db, "Heron", ["hollow"], by="Ann", at=AT)
         with pytest.raises(Refused, match="end after the start"):
             benches.add_hand(db, "Bea", ["any"], hours=(time(9), time(8)), by="Ann", at=AT)
+
+
+def test_the_command_enters_a_file(tmp_path: Path) -> None:
+    """Benches, plates and hands of one file; a misspelt key is refused by name and nothing is kept."""
+    from planner.cli import main
+    from planner.database.migrate import upgrade
+    from planner.database.session import session_factory
+
+    url = f"sqlite:///{tmp_path / 'lanternwright.db'}"
+    upgrade(url)
+    factory = session_factory(url)
+    with unit_of_work(factory) as db:
+        season.add_season(
+            db, "Dusk", "Garden", "Europe/London", date(2026, 10, 24), date(2026, 10, 25), time(17, 25),
+            by="Ann", at=AT,
+        )  # fmt: skip
+    file = tmp_path / "crew.json"
+    crew = {
+        "benches": [
+            {"name": "hollowing", "steps": ["hollow", "thin"], "places": 2, "minutes": {"hollow": 9}}
+        ],
+        "carriers": [{"name": "carrier plates", "count": 24}],
+        "hands": [{"name": "Wil", "skills": ["hollow"], "from": "06:00", "to": "17:00"}],
+    }
+    file.write_text(json.dumps(crew | {"hands": [{"name": "Wil", "skils": ["hollow"]}]}))
+    asked = ["benches", "--file", str(file), "--folder", str(tmp_path)]
+    refused = CliRunner().invoke(main, asked)
+    assert refused.exit_code == 2 and "'skils'" in refused.output
+    file.write_text(json.dumps(crew))
+    told = CliRunner().invoke(main, asked)
+    assert told.exit_code == 0 and "2 benches and sets of carriers, 1 hands entered" in told.output
+    with reading(factory) as db:
+        known = benches.crew_of(db)
+        assert [bench.minutes for bench in known.benches] == [{"hollow": 9.0}]
+        assert [(c.name, c.places) for c in known.carriers] == [("carrier plates", 24)]
+        assert [(hand.name, hand.from_time) for hand in known.hands] == [("Wil", time(6))]
