@@ -6,9 +6,11 @@ generalised travelling salesman problem (Fischetti, Salazar Gonzalez, Toth, Oper
 378-394) with precedence. Time over distance is concave, so the time is a metric and symmetric: turning a
 stretch round costs nothing to judge.
 
-    poses   passes and axes as the search sees them     kernel   the moves, compiled
-    net     every option of every pass, as tables       route    blocks by phase and cutter, home to home
-    search  the search over a net                       check    an order judged by other code
+    poses   passes and axes as the search sees them     ways     how far; how a function is compiled
+    net     every option of every pass, as tables       nearest  what is near, the best entries, compiled
+    search  the search over a net                       moves    what a move does to a tour, compiled
+    route   blocks by phase and cutter, home to home    kernel   which moves and kicks are tried, compiled
+    check   an order judged by other code
 
 The search: nearest neighbour; 2-opt and 3-opt over neighbour lists with change of option, from a work queue;
 then kicks (some neighbours taken out and put back, double bridges, other options), accepted by annealing

@@ -1,4 +1,4 @@
-"""How is a tour made shorter? The compiled part of the search; its first call on a computer compiles it.
+"""How is a tour made shorter? The compiled part of the search; its first import on a computer compiles it.
 
 Clusters whose surroundings changed wait in a queue; each tries another option, another place, and moves of
 two or three links to its neighbours, until nothing helps. Then a kick, and the same again: the longer way is
