@@ -187,7 +187,7 @@ def counted(path: Path) -> dict[str, int]:
 
 def killed_once(chance: random.Random, seconds: float, size: int) -> bool:
     """Kill the server once while controllers send; return whether all was kept, once."""
-    runs = 40
+    runs = 20
     with tempfile.TemporaryDirectory() as folder:
         url = f"sqlite:///{Path(folder) / 'bench.db'}"
         tokens = fill(url, runs)

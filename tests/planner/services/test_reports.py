@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -11,7 +12,9 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
+from planner.errors import Refused
 from planner.services import people, reports
+from planner.services.controller_log import import_log
 from planner.services.reports import Report
 
 AT = datetime(2026, 10, 21, 6, 0, tzinfo=UTC)
@@ -151,3 +154,40 @@ def test_power_lost(db: Session, token: tables.MachineToken) -> None:
     (_, answer) = reports.take_reports(db, token, [told[0], end], at=_minute(30))
     assert answer.answer == f"job {told[0].job_id}: unknown - inspect"
     assert db.scalars(select(tables.Run.outcome)).all() == ["unknown"]
+
+
+def _log(db: Session) -> str:
+    job = db.scalars(select(tables.Job.id).order_by(tables.Job.id)).first()
+    rows = [f"{n},{kind},2026-10-21T0{7 + n}:00:00,{job},warm" for n, kind in enumerate(("start", "end"))]
+    return "\n".join(["event,kind,at,job_id,words", *rows]) + "\n"
+
+
+def test_a_log_comes_in_as_reports(db: Session, token: tables.MachineToken) -> None:
+    """Times without a zone are the site's; the same file again counts nothing twice."""
+    zone = ZoneInfo("Europe/London")
+    first = import_log(db, "Wren", _log(db), "wren.csv", zone, by="Tom", at=_minute(600))
+    again = import_log(db, "Wren", _log(db), "wren.csv", zone, by="Tom", at=_minute(601))
+    assert [a.kept for a in first] == [True, True] and not any(a.kept for a in again)
+    run = db.scalars(select(tables.Run)).one()
+    assert (run.started_at, run.ended_at) == (_minute(0), _minute(60))  # 07:00 in London is 06:00 UTC
+    assert run.recorded_by == "Wren, log brought by Tom"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("event,at\n", "line 1: no column 'kind'"),
+        ("event,kind,at\n1,explode,2026-10-21T07:00\n", "line 2: kind is 'explode'"),
+        ("event,kind,at\n1,start,today\n", "line 2: at is 'today'"),
+        ("event,kind,at\n,start,2026-10-21T07:00\n", "line 2: event is empty"),
+        ("event,kind,at,job_id\n1,start,2026-10-21T07:00,four\n", "line 2: job_id is 'four'"),
+        ("event,kind,at\n1,start,2026-10-21T07:00,4\n", "line 2: more values"),
+    ],
+)
+def test_a_log_is_taken_whole_or_refused(
+    db: Session, token: tables.MachineToken, text: str, words: str
+) -> None:
+    """The file, the line and what was expected are named; nothing is kept."""
+    with pytest.raises(Refused, match=words):
+        import_log(db, "Wren", text, "wren.csv", ZoneInfo("Europe/London"), by="Tom", at=AT)
+    assert db.scalar(select(func.count(tables.MachineReport.id))) == 0
