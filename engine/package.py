@@ -233,7 +233,7 @@ def _operations(job: PreparedJob) -> list[dict[str, Any]]:
                 "along_centre": one.along_centre,
                 "overcut_mm": round(one.overcut_mm, 3),
                 "after": [job.passes[i].name for i in one.after],
-                "reasons": list(one.reasons),
+                "reasons": [*one.reasons, *one.apart_reasons],
             }
         )
     return rows
@@ -356,6 +356,16 @@ def _minded(findings: Sequence[dict[str, Any]]) -> list[str]:
     return told
 
 
+def _order_words(operations: Sequence[dict[str, Any]]) -> str:
+    """Return why the passes stand in their order, each reason once with how often it holds."""
+    counts: dict[str, int] = {}
+    for one in operations:
+        for reason in one["reasons"]:
+            rule = reason.rsplit(": ", 1)[-1]
+            counts[rule] = counts.get(rule, 0) + 1
+    return "; ".join(f"{rule} ({n} times)" if n > 1 else rule for rule, n in counts.items())
+
+
 def sheet_html(description: dict[str, Any], look_png: bytes, flat: str) -> str:
     """Return the job sheet: one page, black on white, for the machine hand."""
 
@@ -375,6 +385,7 @@ def sheet_html(description: dict[str, Any], look_png: bytes, flat: str) -> str:
         if design["mirror"]
         else ""
     )
+    why = _order_words(d["operations"])
     picture = base64.b64encode(look_png).decode()
     looks = f" {likeness_words(d['likeness']).capitalize()}." if d["likeness"] else ""
     return f"""<!doctype html>
@@ -393,6 +404,7 @@ Begun <span class="blank"></span> Ended <span class="blank"></span></p>
 <tr><th>#</th><th>Cutter, in this order</th><th>Stick-out</th><th>rev/min</th><th>Cutting</th></tr>
 {cutters}</table>
 <ul class="checks">{"".join(f"<li>{esc(c)}</li>" for c in CHECKS)}</ul>
+{f"<p><b>Why in this order:</b> {esc(why)}. Leave it so.</p>" if why else ""}
 {f"<p><b>Mind:</b></p><ul>{warnings}</ul>" if warnings else ""}
 <p>Scan {esc(d["inputs"]["scan"])}, programs {esc(", ".join(d["programs"]))}, {esc(d["written_by"])}.
 Virtual cut: outline within {d["proof"]["outline_max_mm"]:.2f} mm,

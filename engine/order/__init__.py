@@ -19,19 +19,17 @@ then kicks (some neighbours taken out and put back, double bridges, other option
 
 from engine.order.check import check_order
 from engine.order.poses import PassPoses, TravelMetric, metric_of, move_times, travel_times
-from engine.order.route import KICKS_PER_PASS, TravelSaved, order_passes, travel_before_after
+from engine.order.route import KICKS_PER_PASS, order_passes
 from engine.order.search import order_clusters
 
 __all__ = [
     "KICKS_PER_PASS",
     "PassPoses",
     "TravelMetric",
-    "TravelSaved",
     "check_order",
     "metric_of",
     "move_times",
     "order_clusters",
     "order_passes",
-    "travel_before_after",
     "travel_times",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -100,39 +100,6 @@ def order_passes(
         travel_nearest_s=_route_time(route, nearest, nearest_options),
         wound_deg=_wound(route, taken),
         together=_together(route, sequence),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class TravelSaved:
-    """Travel of one or more jobs in the order of nearest neighbour, and in the order found."""
-
-    kind: str
-    jobs: int
-    before_s: float
-    after_s: float
-
-    @property
-    def saved(self) -> float:
-        """The share of the travel that the order found saves [-]."""
-        return 1.0 - self.after_s / self.before_s if self.before_s > 0 else 0.0
-
-
-def travel_before_after(orders: Iterable[tuple[str, Order]]) -> tuple[TravelSaved, ...]:
-    """Return the travel before and after ordering, summed for each kind of machine, kinds by name.
-
-    Parameters
-    ----------
-    orders : iterable of (str, Order)
-        Each job's kind of machine, and its order [-].
-    """
-    sums: dict[str, list[float]] = {}
-    for kind, order in orders:
-        total = sums.setdefault(kind, [0.0, 0.0, 0.0])
-        for at, more in enumerate((1.0, order.travel_nearest_s, order.travel_s)):
-            total[at] += more
-    return tuple(
-        TravelSaved(kind, int(n), before, after) for kind, (n, before, after) in sorted(sums.items())
     )
 
 

@@ -6,11 +6,11 @@ from shapely import Point, Polygon, box
 
 from engine.chart import own_mercator
 from engine.files import read_cutters, read_machine, uniform_wall
-from engine.order import TravelSaved, order_passes, travel_before_after
+from engine.order import order_passes
 from engine.order.entries import pass_poses
 from engine.order.poses import metric_of
 from engine.passes import opening_passes
-from engine.records import Layers, Order, Placement, Region, Rules, Treatment
+from engine.records import Layers, Placement, Region, Rules, Treatment
 from engine.surface import surface_of
 from seed_demo.fleet import cutters_file, machine_files
 
@@ -83,14 +83,3 @@ def test_no_circle_among_random_openings(seed):
     order = order_passes(poses, metric_of(MACHINE), after=[p.after for p in passes], kicks_per_pass=2)
     at = {int(i): n for n, i in enumerate(order.sequence)}
     assert all(at[j] < at[i] for i, p in enumerate(passes) for j in p.after)
-
-
-def test_travel_before_and_after_is_summed_by_kind():
-    """Two jobs of one kind and one of another: sums, and the share saved."""
-
-    def order(before, after):
-        return Order([], [], [], travel_s=after, travel_nearest_s=before)
-
-    rows = travel_before_after([("lathe", order(10, 8)), ("gantry", order(5, 5)), ("lathe", order(30, 22))])
-    assert rows == (TravelSaved("gantry", 1, 5.0, 5.0), TravelSaved("lathe", 2, 40.0, 30.0))
-    assert rows[1].saved == pytest.approx(0.25)

@@ -73,6 +73,7 @@ def test_the_small_cutter_only_runs_near_the_corners():
 
 
 def test_one_cutter_alone_where_a_change_takes_longer_than_it_saves():
+    """With an hour for a change the small cutter does everything."""
     slow = replace(MACHINE, change_cutter_s=3600.0)
     (only,) = turns(WINDOW, SLOT, machine=slow)
     assert only.cutter == 0 and all(offset is not None for offset in only.offsets)
@@ -85,6 +86,7 @@ def test_one_cutter_alone_where_it_loses_little():
 
 
 def test_a_slot_that_no_cutter_enters_is_refused_by_name():
+    """A slot of 2 mm is too narrow for both."""
     with pytest.raises(CannotBeDone, match="opening 2"):
         turns(WINDOW, box(-40, 45, 40, 47))
 
