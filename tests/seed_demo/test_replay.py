@@ -12,7 +12,7 @@ from sqlalchemy import text
 from planner.database import migrate, tables
 from planner.database.session import reading, session_factory, unit_of_work
 from planner.schedule import kpi
-from planner.services import quality
+from planner.services import learning, quality
 from planner.services.planning import plan_season
 from seed_demo.replay import Replay
 from seed_demo.scenario import Happening
@@ -152,6 +152,10 @@ def test_counts_add_up_three_ways(gone):
         == told.broken_off
     )
     assert told.broken_off >= 1
+    with reading(factory) as db:
+        lost_by_machine = [r for r in learning.rates(db, season_id) if r.name.startswith("scrapped")]
+    assert sum(r.count for r in lost_by_machine) == lost and sum(r.of for r in lost_by_machine) == made
+    assert all(r.low <= r.count / r.of <= r.high for r in lost_by_machine)
 
 
 @pytest.mark.solver
