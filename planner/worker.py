@@ -142,6 +142,29 @@ def _prepare_job(task: Task) -> None:
         raise Refused(f"{name}: {prepared.refused}")
 
 
+def _prepare_batch(task: Task) -> None:
+    from planner import batch
+
+    count = max(1, (os.cpu_count() or 2) // 2)  # the pages have the other half
+    done = batch.prepare_season(
+        task.factory,
+        task.arguments["season_id"],
+        task.settings.packages,
+        lambda: batch.processes(count),
+        by=task.by,
+        clock=task.clock,
+        report=task.report,
+        stop=task.stop,
+    )
+    task.result = {
+        "timed": done.timed,
+        "prepared": done.prepared,
+        "kept": done.kept,
+        "refused": [list(pair) for pair in done.refused],
+        "lost": [list(pair) for pair in done.lost],
+    }
+
+
 def _try_on(task: Task) -> None:
     from planner.services import preparing, trying
 
@@ -155,6 +178,7 @@ DOERS: dict[str, Callable[[Task], None]] = {
     "forecast": _forecast,
     "draft plan": _draft,
     "prepare job": _prepare_job,
+    "prepare batch": _prepare_batch,
     "try on": _try_on,
 }
 

@@ -591,6 +591,14 @@ def prepare(job_id: int, machine_id: int | None = None) -> Done:
         return Done("asked for", None, works.ask_for_work(db, "prepare job", said, by=name(), at=now()).id)
 
 
+@operation("POST", "/prepare-season", Role.LEAD, "Ask for all open jobs to be timed and prepared", Done)
+def ask_batch() -> Done:
+    """Ask for all open jobs of the season to be prepared; what is prepared already is not done again."""
+    with writing_db() as db:
+        said = {"season_id": _season(db).season_id}
+        return Done("asked for", None, works.ask_for_work(db, "prepare batch", said, by=name(), at=now()).id)
+
+
 @operation("POST", "/works/<int:work_id>/stop", Role.LEAD, "Ask for an end of long work", Done)
 def stop_work(work_id: int) -> Done:
     """Ask for an end of long work."""

@@ -58,6 +58,26 @@ def test_a_season_is_prepared_once(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     factory.kw["bind"].dispose()
 
 
+def test_a_batch_is_asked_for_and_done_by_the_worker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The interface for programs asks, the worker does it through the same code, and its result is told."""
+    from planner.worker import next_done
+    from web import create_app
+
+    settings = settings_in(tmp_path)
+    build(settings, 1)
+    app = create_app(settings, clock=lambda: NOW, demo=True)
+    app.config["WTF_CSRF_ENABLED"] = False
+    client = app.test_client()
+    work_id = client.post("/api/v1/prepare-season").get_json()["work_id"]
+    monkeypatch.setattr(batch, "processes", lambda count: ThreadPoolExecutor(1))
+    factory = session_factory(settings.database_url)
+    assert next_done(settings, factory, "worker", lambda: NOW)
+    said = client.get(f"/api/v1/works/{work_id}").get_json()
+    assert (said["state"], said["result"]["prepared"], said["result"]["lost"]) == ("done", 1, [])
+    factory.kw["bind"].dispose()
+    app.extensions["venue"].factory.kw["bind"].dispose()
+
+
 def test_a_cluster_asks_for_certificates() -> None:
     """Calls are pickles, so that nobody else may send any: `tls://` without certificates is refused."""
     with pytest.raises(PlannerError, match="certificate"), batch.cluster("tls://127.0.0.1:1"):
