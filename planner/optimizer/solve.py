@@ -35,8 +35,8 @@ POLISHED_SETTLED, POLISHED_SMALL, POLISHED, POLISHED_MANY = 0.92, 0.5, 0.75, 0.6
 """Share of the time that goes into better plans; the rest is for what no plan can go below."""
 IMPROVED_FIRST, SETTLED = 0.15, 0.85
 """For few jobs: until then a plan is improved; until then the best order in every open time is looked for."""
-FEW, CUTS_TRIED, CUTS_SHARE = 40, 3, 0.08
-"""With more steps than the cut: every order for so few jobs; cuts alone are planned in so many slices."""
+FEW, STEPS_A_SECOND, CUTS_TRIED, CUTS_SHARE = 40, 60, 3, 0.08
+"""With more steps than the cut: every order for few jobs or with time enough; slices of planning cuts."""
 ROUNDS = 40
 """Rounds of improvement where the answer must be repeatable, in place of time."""
 
@@ -172,7 +172,8 @@ def _cuts_first(floor: Floor, clock: _Clock, effort: Effort) -> Board:
     cuts = Floor(cuts_alone(floor))
     board = greedy(cuts)
     found = [shift_late(around_cuts(floor, board))]
-    if len(floor.jobs) <= FEW:
+    steps = sum(len(own) for own in floor.work)
+    if len(floor.jobs) <= FEW or steps <= STEPS_A_SECOND * clock.seconds:
         found.append(greedy(floor))
     rng = np.random.default_rng(effort.seed)
     for _ in range(CUTS_TRIED if clock.seconds else 0):
