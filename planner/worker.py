@@ -287,7 +287,8 @@ def _watched(
 def main() -> None:
     """Work beside the process that started this one, and end with it."""
     url, folder, time_zone, ahead_s = sys.argv[1:5]
-    parent = os.getppid()
+    # told by who started us: asked for only now, it might have ended meanwhile
+    parent = int(sys.argv[5]) if len(sys.argv) > 5 else os.getppid()
     ahead = timedelta(seconds=float(ahead_s))  # the demo's clock is not the wall's
     work_on(
         Settings(url, Path(folder), time_zone),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import threading
@@ -67,7 +68,9 @@ def _keep_worker(settings: Settings, clock: Callable[[], datetime], *, rest_s: f
     ahead_s = (clock() - _wall_clock()).total_seconds()
     command = [sys.executable, "-m", "planner.worker", settings.database_url, str(settings.folder)]
     while True:
-        worker = subprocess.Popen([*command, settings.time_zone, f"{ahead_s:.3f}"], stdin=subprocess.DEVNULL)
+        worker = subprocess.Popen(
+            [*command, settings.time_zone, f"{ahead_s:.3f}", str(os.getpid())], stdin=subprocess.DEVNULL
+        )
         worker.wait()
         time.sleep(rest_s)  # one that cannot begin at all shall not fill the log
 
