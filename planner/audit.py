@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from planner.database import states, tables
 from planner.database.states import (
+    CutterEntryKind,
     JobState,
     PlanState,
     PreparationState,
@@ -343,12 +344,27 @@ def pauses_inside(db: Session, packages: Path) -> Iterator[str]:
 
 @_rule("the ledger's sums equal the runs")
 def ledger_equals_runs(db: Session, packages: Path) -> Iterator[str]:
-    """Find uses of a run that is not finished, or of more or less than the run's program takes, or twice."""
+    """Find uses of a run that is not finished, or of more or less than the run's program takes, or twice.
+
+    A run without a program takes what its job was timed with, and its metres are not known.
+    """
     runs = {
         run.id: run
         for run in db.execute(
-            select(tables.Run.id, tables.Run.outcome, tables.Preparation.wear, tables.Preparation.cutting_m)
+            select(
+                tables.Run.id,
+                tables.Run.outcome,
+                tables.Preparation.wear,
+                tables.Preparation.cutting_m,
+                tables.RunTime.wear.label("timed_wear"),
+            )
             .join(tables.Preparation, tables.Preparation.id == tables.Run.preparation_id, isouter=True)
+            .join(
+                tables.RunTime,
+                (tables.RunTime.job_id == tables.Run.job_id)
+                & (tables.RunTime.machine_id == tables.Run.machine_id),
+                isouter=True,
+            )
             .where(tables.Run.id.in_(select(tables.CutterUse.run_id)))
         )
     }
@@ -362,7 +378,7 @@ def ledger_equals_runs(db: Session, packages: Path) -> Iterator[str]:
         run = runs[number]
         if run.outcome != RunOutcome.FINISHED:
             yield f"run {number} is {run.outcome or 'open'} and took life out of a cutter"
-        wear = run.wear or {}
+        wear = run.wear or run.timed_wear or {}
         types = [line.type_name for line in lines]
         for kind in sorted(set(types)):
             took = sum(line.wear for line in lines if line.type_name == kind)
@@ -370,16 +386,25 @@ def ledger_equals_runs(db: Session, packages: Path) -> Iterator[str]:
                 told = f"{kind} lost {took:.6f} of a life, its program takes {wear.get(kind, 0.0):.6f}"
                 yield f"run {number}: {told}"
         metres = sum(line.metres for line in lines)
-        if metres > (run.cutting_m or 0.0) * (1 + 1e-9) + 1e-9:
-            yield f"run {number}: {metres:.3f} m in the ledger, {run.cutting_m or 0.0:.3f} m cut"
+        if run.cutting_m is not None and metres > run.cutting_m * (1 + 1e-9) + 1e-9:
+            yield f"run {number}: {metres:.3f} m in the ledger, {run.cutting_m:.3f} m cut"
 
 
 @_rule("no cutter has more life than is left")
 def life_is_left(db: Session, packages: Path) -> Iterator[str]:
-    """Life left and what was taken make one life at most; one that came used had less."""
+    """Life left and what was taken since it was last sharpened make one life at most; used ones had less."""
+    sharp = (
+        select(tables.CutterEntry.cutter_id, func.max(tables.CutterEntry.happened_at).label("at"))
+        .where(tables.CutterEntry.kind == CutterEntryKind.SHARPENED)
+        .group_by(tables.CutterEntry.cutter_id)
+        .subquery()
+    )
     sums = (
         select(tables.Cutter.name, tables.Cutter.life_left, func.sum(tables.CutterUse.wear))
         .join(tables.CutterUse)
+        .join(tables.Run, tables.Run.id == tables.CutterUse.run_id)
+        .join(sharp, sharp.c.cutter_id == tables.Cutter.id, isouter=True)
+        .where(sharp.c.at.is_(None) | (tables.Run.started_at >= sharp.c.at))
         .group_by(tables.Cutter.id, tables.Cutter.name, tables.Cutter.life_left)
     )
     for name, left, used in db.execute(sums):

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from sqlalchemy import text
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from engine.files import digest_of
@@ -210,6 +210,22 @@ def test_a_fault_is_found(
     found = audit(sound, packages)
     assert rule in {breach.rule for breach in found.breaches}, found.breaches
     assert all(breach.words and "\n" not in breach.words for breach in found.breaches)
+
+
+def test_a_sharpened_cutter_has_its_life_again(sound: Session, packages: Path) -> None:
+    """What was taken before a cutter was sharpened is no longer taken from its life."""
+    sound.execute(text("UPDATE cutters SET life_left = 0.95"))
+    rule = "no cutter has more life than is left"
+    assert audit(sound, packages, rules=[rule]).breaches
+    for cutter in sound.scalars(select(tables.Cutter)):
+        sound.add(
+            tables.CutterEntry(
+                cutter_id=cutter.id, kind="sharpened", happened_at=datetime(2030, 1, 1, tzinfo=UTC),
+                recorded_at=datetime(2030, 1, 1, tzinfo=UTC), recorded_by="test",
+            )
+        )  # fmt: skip
+    sound.flush()
+    assert not audit(sound, packages, rules=[rule]).breaches
 
 
 def test_every_rule_has_a_fault_that_breaks_it() -> None:
