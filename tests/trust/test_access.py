@@ -84,7 +84,8 @@ def test_passwords_that_are_too_short_long_or_common_are_refused(password: str) 
 
 
 @pytest.mark.parametrize(
-    "password", ["apple ladder seven rain " * 3, "🎃 Straße ねこ O'Hara", "applesladderrain", "q" * 60 + "wertäü"]
+    "password",
+    ["apple ladder seven rain " * 3, "🎃 Straße ねこ O'Hara", "applesladderrain", "q" * 60 + "wertäü"],
 )
 def test_long_passwords_of_any_signs_are_taken(password: str) -> None:
     """2.1.2, 2.1.3, 2.1.4, 2.1.9: 64 characters, spaces, any script; nothing is cut off."""
