@@ -14,6 +14,7 @@ from web import (
     access,
     addresses,
     api,
+    api_shop,
     drafts,
     errors,
     filters,
@@ -31,6 +32,7 @@ from web import (
     season,
     tonight,
     venue,
+    walks,
     wall,
     words,
 )
@@ -80,10 +82,12 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         review,
         venue,
         wall,
+        walks,
         people,
         api,
     ):
         app.register_blueprint(part.pages)
+    assert api_shop.pages is api.pages  # its operations stand beside the others
     app.register_blueprint(api.tables_page)
     app.url_defaults(_stay_in_season)
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})

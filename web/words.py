@@ -24,6 +24,7 @@ MAIN_PAGES = (  # endpoint and name, in the order in which a day needs them
 MORE_PAGES = (  # endpoint, name, least role
     ("venue.venue", "For the venue", "viewer"),
     ("wall.tonight", "For the wall", "viewer"),
+    ("walks.walk", "Night walk", "viewer"),
     ("review.review", "Review", "viewer"),
     ("paper.index", "Paper", "viewer"),
     ("tonight.history", "Changes", "viewer"),

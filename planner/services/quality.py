@@ -96,6 +96,30 @@ def walk(
     return row
 
 
+def walk_back(db: Session, walk_id: int, *, by: str, at: datetime) -> tables.NightWalk:
+    """Take back what a walker said; the entry stays, void, and what was said before counts again.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is flushed, not committed [-].
+    walk_id : int
+        The entry [-].
+    by : str
+        Who takes it back [-].
+    at : datetime
+        When [-].
+    """
+    row = found(db, tables.NightWalk, walk_id)
+    if row.voided_at is not None:
+        raise Conflict(f"this was taken back by {row.voided_by} already")
+    row.void("taken back", by, at)
+    db.flush()
+    words = f"night walk of {row.night}, job {row.job_id}: {row.verdict} by {row.recorded_by} taken back"
+    note(db, "walk", words, by=by, at=at, about=f"job {row.job_id}")
+    return row
+
+
 @dataclass(frozen=True, slots=True)
 class ToReplace:
     """A lantern that the last walk wants replaced."""

@@ -45,6 +45,7 @@ from planner.database.queries.search import FoundJobs, found_jobs
 from planner.database.queries.season import plans, season_overview, seasons, stations
 from planner.database.queries.trying import ScannedPiece, scanned_pieces
 from planner.database.queries.venue import VenueFigures, venue_figures
+from planner.database.queries.walks import WalkRow, walk_rows
 from planner.database.queries.works import (
     WorkResult,
     newest_result,
@@ -74,6 +75,7 @@ __all__ = [
     "StationRow",
     "TokenLine",
     "VenueFigures",
+    "WalkRow",
     "WorkResult",
     "artwork",
     "bench_facts",
@@ -114,6 +116,7 @@ __all__ = [
     "station_rows",
     "stations",
     "venue_figures",
+    "walk_rows",
     "work",
     "work_progress",
     "work_result",

@@ -1,0 +1,93 @@
+"""How do other programs report from the night walk, the bench and the ledger of cutters?"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from flask import request
+
+from planner.database import queries
+from planner.database.states import Role, WalkVerdict
+from planner.services import quality
+from web.access import name
+from web.api import Done, _season, operation, pages
+from web.session import now, reading_db, writing_db
+from web.walks import night_of_walk
+
+__all__ = ["pages"]
+
+DAY = {"type": "string", "format": "date", "minLength": 10, "maxLength": 10}
+WORDS = {"type": "string", "maxLength": 400}
+SHARE = {"type": "number", "minimum": 0, "maximum": 1}
+_SOME = {"type": "array", "items": {"type": "string"}, "maxItems": 12}
+
+
+# --- the night walk ------------------------------------------------------------------------------------
+
+
+@operation(
+    "GET",
+    "/walk",
+    Role.VIEWER,
+    "Stations in walking order, with what the walk of a night said",
+    list[queries.WalkRow],
+    query={"night": DAY},
+)
+def walk_rows() -> Any:
+    """Give the stations as a night's walk has them."""
+    with reading_db() as db:
+        line = _season(db)
+        night = night_of_walk(line, request.args.get("night", ""))
+        return queries.walk_rows(db, line.season_id, night)
+
+
+@operation(
+    "POST",
+    "/jobs/<int:job_id>/walk",
+    Role.HAND,
+    "Say of a lantern in its place: tonight, tomorrow or ok",
+    Done,
+    body={
+        "verdict": {"type": "string", "enum": [str(verdict) for verdict in WalkVerdict]},
+        "night": DAY,
+        "rating": {"type": "integer", "minimum": 1, "maximum": 10},
+        "sag": SHARE,
+        "faults": _SOME,
+        "words": WORDS,
+    },
+    needed=("verdict",),
+)
+def keep_walk(
+    job_id: int,
+    verdict: str,
+    night: str = "",
+    rating: int | None = None,
+    sag: float | None = None,
+    faults: list[Any] | None = None,
+    words: str = "",
+) -> Done:
+    """Keep what a walker saw."""
+    with writing_db() as db:
+        when: date = night_of_walk(_season(db), night)
+        row = quality.walk(
+            db,
+            job_id,
+            when,
+            verdict,
+            by=name(),
+            at=now(),
+            rating=rating,
+            sag=sag,
+            faults=[str(fault) for fault in faults or ()],
+            words=words,
+        )
+        return Done(f"walk {row.id}: job {job_id} is {row.verdict}")
+
+
+@operation("POST", "/walks/<int:walk_id>/take-back", Role.HAND, "Take back what a walk said", Done)
+def back_walk(walk_id: int) -> Done:
+    """Take back what a walker said."""
+    with writing_db() as db:
+        row = quality.walk_back(db, walk_id, by=name(), at=now())
+        return Done(f"taken back: job {row.job_id} was {row.verdict}")
