@@ -402,11 +402,19 @@ def one_work(work_id: int) -> Any:
         return queries.work_result(db, work_id)
 
 
-@operation("GET", "/changes", Role.VIEWER, "Who changed what", list[queries.ChangeLine], query={"page": PAGE})
+@operation(
+    "GET",
+    "/changes",
+    Role.VIEWER,
+    "Who changed what, all or about one thing: job 12, piece 0147, machine Wren, cutter 6F-01, plan 3",
+    list[queries.ChangeLine],
+    query={"page": PAGE, "about": {"type": "string", "maxLength": 60}},
+)
 def history() -> Any:
     """Give a page of changes."""
+    about = request.args.get("about", "").strip()[:60]
     with reading_db() as db:
-        return queries.changes(db, limit=_ROWS, offset=(_page() - 1) * _ROWS)
+        return queries.changes(db, limit=_ROWS, offset=(_page() - 1) * _ROWS, about=about)
 
 
 @operation("GET", "/drafts/<int:plan_id>", Role.VIEWER, "What a draft moves, and its cost", Draft)

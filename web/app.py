@@ -15,6 +15,7 @@ from web import (
     addresses,
     api,
     api_shop,
+    changes,
     drafts,
     errors,
     filters,
@@ -93,6 +94,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})
     app.jinja_env.globals.update(main_pages=words.MAIN_PAGES, more_pages=words.MORE_PAGES)
     addresses.register(app)
+    changes.register(app)
     remembered.register(app)
     filters.register(app)
     headers.register(app)

@@ -15,7 +15,7 @@ from planner.database.lines import SeasonLine
 from planner.database.states import Role
 from planner.errors import NotFound
 from planner.services import changes, trouble, works
-from web.access import allow, name
+from web.access import allow, local_path, name
 from web.answers import coming_night, reasons_of
 from web.paging import Page, page_number
 from web.remembered import remembered
@@ -175,13 +175,13 @@ def stop(work_id: int) -> ResponseReturnValue:
 @allow(Role.VIEWER)
 @remembered
 def history() -> ResponseReturnValue:
-    """Show who changed what, the newest first."""
-    number = page_number()
+    """Show who changed what, the newest first; all, or what is about one thing."""
+    number, about = page_number(), request.args.get("about", "").strip()[:60]
     with reading_db() as db:
         the_season(db)
-        found = queries.changes(db, limit=_CHANGES, offset=(number - 1) * _CHANGES)
-        total = queries.change_count(db)
-    return render_template("changes.html", changes=found, page=Page(number, _CHANGES, total))
+        found = queries.changes(db, limit=_CHANGES, offset=(number - 1) * _CHANGES, about=about)
+        total = queries.change_count(db, about=about)
+    return render_template("changes.html", changes=found, page=Page(number, _CHANGES, total), about=about)
 
 
 @pages.post("/changes/<int:change_id>/undo")
@@ -191,6 +191,7 @@ def undo(change_id: int) -> ResponseReturnValue:
     with writing_db() as db:
         words = changes.take_back(db, change_id, by=name(), at=now()).words
     flash(f"taken back: {words}")
-    return redirect(
-        (request.form.get("back") == "changes" and url_for("tonight.history")) or url_for("tonight.tonight")
-    )
+    back = request.form.get("back")
+    if back == "changes":
+        return redirect(url_for("tonight.history"))
+    return redirect(local_path(back) if back else url_for("tonight.tonight"))

@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
+from planner.database.queries.about import concerns
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +71,10 @@ def machine_tokens(db: Session) -> tuple[TokenLine, ...]:
     )
 
 
-def changes(db: Session, *, limit: int = 20, offset: int = 0) -> tuple[ChangeLine, ...]:
-    """Return what was changed, the newest first; `limit` and `offset` [-]."""
-    rows = db.scalars(select(tables.Change).order_by(tables.Change.id.desc()).limit(limit).offset(offset))
+def changes(db: Session, *, limit: int = 20, offset: int = 0, about: str = "") -> tuple[ChangeLine, ...]:
+    """Return what was changed, the newest first, all or what is `about` something; `limit`, `offset` [-]."""
+    asked = select(tables.Change).order_by(tables.Change.id.desc()).limit(limit).offset(offset)
+    rows = db.scalars(asked.where(concerns(about)) if about else asked)
     return tuple(
         ChangeLine(
             change_id=row.id,
@@ -87,6 +89,7 @@ def changes(db: Session, *, limit: int = 20, offset: int = 0) -> tuple[ChangeLin
     )
 
 
-def change_count(db: Session) -> int:
-    """Return how many changes are kept."""
-    return db.scalar(select(func.count(tables.Change.id))) or 0
+def change_count(db: Session, *, about: str = "") -> int:
+    """Return how many changes are kept, all or those that are `about` something."""
+    asked = select(func.count(tables.Change.id))
+    return db.scalar(asked.where(concerns(about)) if about else asked) or 0
