@@ -10,8 +10,8 @@ from flask import request
 from planner.database import queries
 from planner.database.states import Role, WalkVerdict
 from planner.services import quality
-from web.access import name
-from web.api import Done, _season, operation, pages
+from web.access import name, who
+from web.api import TEXT, Done, _season, operation, pages
 from web.session import now, reading_db, writing_db
 from web.walks import night_of_walk
 
@@ -91,3 +91,33 @@ def back_walk(walk_id: int) -> Done:
     with writing_db() as db:
         row = quality.walk_back(db, walk_id, by=name(), at=now())
         return Done(f"taken back: job {row.job_id} was {row.verdict}")
+
+
+# --- lit checks ----------------------------------------------------------------------------------------
+
+
+@operation("GET", "/lit-checks", Role.VIEWER, "Cut lanterns that want a rater", list[quality.ToRate])
+def lit_checks() -> Any:
+    """Give the cut lanterns that may not go out yet."""
+    with reading_db() as db:
+        return quality.to_rate(queries.cut_lanterns(db, _season(db).season_id))
+
+
+@operation(
+    "POST",
+    "/ratings/<int:check_id>/put-right",
+    Role.HAND,
+    "Put a rating right: one's own, a lead anybody's",
+    Done,
+    body={
+        "rating": {"type": "integer", "minimum": 1, "maximum": 10},
+        "reason": {**TEXT, "maxLength": 400},
+    },
+)
+def rating_right(check_id: int, rating: int, reason: str) -> Done:
+    """Put a rating right."""
+    person = who()
+    lead = person is not None and person.may(Role.LEAD)
+    with writing_db() as db:
+        row = quality.rating_right(db, check_id, rating, reason, of_others=lead, by=name(), at=now())
+        return Done(f"job {row.job_id} is rated {row.rating} by {row.recorded_by}")

@@ -13,11 +13,11 @@ from planner.database import queries
 from planner.database.lines import CutterLine, JobPage
 from planner.database.states import Role
 from planner.errors import NotFound
-from planner.services import fleet
+from planner.services import fleet, quality
 from planner.services import floor as services
 from planner.services.changes import note
 from web import packages
-from web.access import allow, name
+from web.access import allow, name, who
 from web.answers import shown_preparation
 from web.remembered import remembered
 from web.session import now, reading_db, tell_times_in, the_season, venue, writing_db
@@ -37,7 +37,8 @@ def machines() -> ResponseReturnValue:
         found = queries.machines(db, now=now())
         first = queries.next_rows(db, line.season_id)
         runs = queries.open_runs(db)
-    return render_template("floor.html", machines=found, first=first, runs=runs)
+        waiting = quality.to_rate(queries.cut_lanterns(db, line.season_id))
+    return render_template("floor.html", machines=found, first=first, runs=runs, waiting=waiting)
 
 
 @pages.get("/floor/<int:machine_id>")
@@ -234,8 +235,14 @@ def lit_check(job_id: int) -> ResponseReturnValue:
     tell_times_in(found.time_zone)
     shown = shown_preparation(found)
     package = packages.package_of(venue().settings.packages, shown.folder) if shown else None
+    least = quality.FRONT if found.least_rating is None else found.least_rating
     return render_template(
-        "lit_check.html", job=found, ratings=given, package=package, faults=services.LIT_FAULTS
+        "lit_check.html",
+        job=found,
+        ratings=given,
+        told=quality.rated([one.rating for one in given], least),
+        package=package,
+        faults=services.LIT_FAULTS,
     )
 
 
@@ -254,6 +261,26 @@ def rate(job_id: int) -> ResponseReturnValue:
             at=now(),
         )
     flash("rated")
+    return redirect(url_for("floor.lit_check", job_id=job_id))
+
+
+@pages.post("/ratings/<int:check_id>")
+@allow(Role.HAND)
+def put_right(check_id: int) -> ResponseReturnValue:
+    """Put a rating right; the old one stays, void."""
+    person = who()
+    with writing_db() as db:
+        check = quality.rating_right(
+            db,
+            check_id,
+            request.form.get("rating", 0, type=int),
+            request.form.get("reason", ""),
+            of_others=person is not None and person.may(Role.LEAD),
+            by=name(),
+            at=now(),
+        )
+        job_id = check.job_id
+    flash("put right; the earlier rating is kept and counts no longer")
     return redirect(url_for("floor.lit_check", job_id=job_id))
 
 

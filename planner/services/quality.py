@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from hashlib import sha256
@@ -14,12 +14,14 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
+from planner.database.queries import CutLantern
 from planner.database.states import JobState, RunOutcome, WalkVerdict
 from planner.errors import Conflict, Refused
 from planner.schedule.life import LifeModel, life_used, multiplier
 from planner.schedule.refit import Refit, Stay, refit
 from planner.services.changes import note
 from planner.services.common import amount_of, found, name_of, word_of
+from planner.services.corrections import correct_rating
 
 WALK_FAULTS = ("sag", "smell", "flies", "mould", "rot", "lamp", "eaten")
 DIFFER = 2
@@ -198,6 +200,65 @@ def rated(ratings: Sequence[int], least_rating: int = FRONT) -> Rated:
     mean = sum(pair) / 2
     verdict = "show" if mean >= least_rating else "far" if mean >= FAR else "cut again"
     return Rated(mean, len(ratings), verdict)
+
+
+@dataclass(frozen=True, slots=True)
+class ToRate:
+    """A cut lantern that still wants a rater, or that the ratings send back."""
+
+    job_id: int
+    label: str
+    design: str
+    workpiece: str
+    store_place: str
+    raters: tuple[str, ...]
+    told: Rated
+
+
+def to_rate(lanterns: Iterable[CutLantern]) -> tuple[ToRate, ...]:
+    """Return which cut lanterns may not go out yet: another rater, a third, or cut again.
+
+    Parameters
+    ----------
+    lanterns : iterable of CutLantern
+        Those that are cut and not in their place [-].
+    """
+    out = []
+    for one in lanterns:
+        told = rated(one.ratings, FRONT if one.least_rating is None else one.least_rating)
+        if told.verdict not in ("show", "far"):
+            out.append(
+                ToRate(one.job_id, one.label, one.design, one.workpiece, one.store_place, one.raters, told)
+            )
+    return tuple(out)
+
+
+def rating_right(
+    db: Session, check_id: int, rating: int, reason: str, *, of_others: bool, by: str, at: datetime
+) -> tables.LitCheck:
+    """Put a rating right: one's own, or anybody's by who may.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    check_id : int
+        The rating as it counts now [-].
+    rating : int
+        1 to 10 [-].
+    reason : str
+        Why it was wrong [-].
+    of_others : bool
+        Whether this person may put others' ratings right [-].
+    by : str
+        Who says so [-].
+    at : datetime
+        When [-].
+    """
+    check = found(db, tables.LitCheck, check_id)
+    if check.recorded_by != by and not of_others:
+        raise Conflict(f"this is {check.recorded_by}'s rating; ask {check.recorded_by} or a lead")
+    return correct_rating(db, check_id, rating, reason, by=by, at=at)
 
 
 def keep_photo(

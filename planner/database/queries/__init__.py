@@ -8,10 +8,12 @@ from planner.database.queries.chart import chart_between, season_chart
 from planner.database.queries.designs import artwork, designs, refused_designs
 from planner.database.queries.fleet import cutters, machines
 from planner.database.queries.floor import (
+    CutLantern,
     FloorRow,
     OpenRun,
     RatingLine,
     clamp_number,
+    cut_lanterns,
     machine_of_piece,
     next_rows,
     open_runs,
@@ -60,6 +62,7 @@ __all__ = [
     "BenchStepLine",
     "CarrierLine",
     "ChangeLine",
+    "CutLantern",
     "FloorRow",
     "FoundJobs",
     "HandOverLine",
@@ -85,6 +88,7 @@ __all__ = [
     "changes",
     "chart_between",
     "clamp_number",
+    "cut_lanterns",
     "cutters",
     "designs",
     "drafts",

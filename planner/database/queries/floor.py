@@ -11,7 +11,7 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
-from planner.database.queries.parts import label_of, pictures_of, published_id
+from planner.database.queries.parts import label_of, pictures_of, published_id, with_names
 from planner.database.states import JobState, PlanState
 from planner.errors import NotFound
 
@@ -257,6 +257,7 @@ class RatingLine:
     words: str
     by: str
     at: datetime
+    check_id: int
 
 
 def ratings(db: Session, job_id: int) -> tuple[RatingLine, ...]:
@@ -264,7 +265,68 @@ def ratings(db: Session, job_id: int) -> tuple[RatingLine, ...]:
     check = tables.LitCheck
     rows = db.scalars(select(check).where(check.job_id == job_id).order_by(check.id))
     return tuple(
-        RatingLine(row.rating, tuple(row.faults), row.note, row.recorded_by, row.recorded_at) for row in rows
+        RatingLine(row.rating, tuple(row.faults), row.note, row.recorded_by, row.recorded_at, row.id)
+        for row in rows
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class CutLantern:
+    """A lantern that is cut and not yet out, with its ratings in the order in which they were given."""
+
+    job_id: int
+    label: str
+    design: str
+    workpiece: str
+    store_place: str
+    least_rating: int | None
+    ratings: tuple[int, ...]
+    raters: tuple[str, ...]
+
+
+def cut_lanterns(db: Session, season_id: int, *, limit: int = 500) -> tuple[CutLantern, ...]:
+    """Return the lanterns that are cut and not yet in their place, the longest cut first.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    limit : int
+        At most so many [-].
+    """
+    job, check, station, piece = tables.Job, tables.LitCheck, tables.Station, tables.Workpiece
+    cut = (job.season_id == season_id) & (job.state == JobState.CUT)
+    given: dict[int, list[tuple[int, str]]] = {}
+    for job_id, rating, by in db.execute(
+        select(check.job_id, check.rating, check.recorded_by)
+        .join(job, job.id == check.job_id)
+        .where(cut)
+        .order_by(check.id)
+    ):
+        given.setdefault(job_id, []).append((rating, by))
+    rows = db.execute(
+        with_names(
+            select(job.id, station.name, tables.Design.name, piece.number, piece.store_place,
+                   station.least_rating)
+        )
+        .where(cut)
+        .order_by(job.night, job.id)
+        .limit(limit)
+    )  # fmt: skip
+    return tuple(
+        CutLantern(
+            job_id=row[0],
+            label=label_of(row[0], row[1]),
+            design=row[2] or "",
+            workpiece=row[3] or "",
+            store_place=row[4] or "",
+            least_rating=row[5],
+            ratings=tuple(rating for rating, _ in given.get(row[0], ())),
+            raters=tuple(by for _, by in given.get(row[0], ())),
+        )
+        for row in rows
     )
 
 

@@ -135,6 +135,8 @@ QUESTIONS: dict[str, Asked] = {
         db, _facts(db, season_id).plan_id, AT, AT + timedelta(days=1)
     ),
     "carriers": lambda db, season_id: queries.carriers(db),
+    "walk_rows": lambda db, season_id: queries.walk_rows(db, season_id, date(2026, 10, 24)),
+    "cut_lanterns": lambda db, season_id: queries.cut_lanterns(db, season_id),
     "station_rows": lambda db, season_id: queries.station_rows(db, season_id, date(2026, 10, 24)),
     "runs_between": lambda db, season_id: queries.runs_between(db, AT, AT + timedelta(days=1)),
     "hand_overs": lambda db, season_id: queries.hand_overs(db, season_id),
