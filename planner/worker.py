@@ -9,10 +9,11 @@ import time
 import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
-from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import event, or_, select
 from sqlalchemy.exc import DBAPIError
@@ -174,12 +175,70 @@ def _try_on(task: Task) -> None:
     task.result = trying.survey_of(inputs, preparing.survey)
 
 
+def _choose(task: Task) -> None:
+    from planner.services.choosing import suggest
+    from planner.services.common import found
+
+    night = date.fromisoformat(task.arguments["night"])
+    with reading(task.factory) as db:
+        season = found(db, tables.Season, task.arguments["season_id"])
+        today = task.clock().astimezone(ZoneInfo(season.time_zone)).date()
+        made = suggest(db, season.id, today=today, nights=[night])
+    kept = [{**asdict(one), "night": one.night.isoformat(), "reasons": list(one.reasons)} for one in made]
+    task.result = {"suggestions": kept}
+
+
+def _slack(task: Task) -> None:
+    from planner.services.planning import published_plan
+    from planner.services.whatif import slack_of
+
+    season_id = task.arguments["season_id"]
+    task.report(0, 1, "planning with whole shifts down to three quarters of them")
+    with reading(task.factory) as db:
+        plan = published_plan(db, season_id)
+        plan_id, resources = plan.id, plan.problem["resources"]
+    spans = [b - a for row in resources if row["kind"] == "machine" for a, b in row.get("open") or ()]
+    shift_h = sum(spans) / len(spans) / 60 if spans else 0.0
+    points = slack_of(task.factory, season_id)
+    kept = [{**asdict(one), "earlier_h": round((1 - one.share) * shift_h, 2)} for one in points]
+    task.result = {"plan_id": plan_id, "points": kept}
+
+
+def _search_on(task: Task) -> None:
+    from planner.services import planning
+    from planner.services.changes import note
+
+    season_id = task.arguments["season_id"]
+    with reading(task.factory) as db:
+        before = planning.published_plan(db, season_id).id
+    stored = planning.go_on(
+        task.factory,
+        season_id,
+        by=task.by,
+        now=task.clock(),
+        seconds=task.arguments.get("seconds", 20.0),
+        workers=1,  # the pages have the other half
+        report=task.report,
+        stop=task.stop,
+    )
+    task.result = {"plan_id": stored.plan_id, "before": before}
+    if stored.plan_id != before:
+        at = task.clock()
+        undo = {"plan": stored.plan_id, "before": before, "published": at.isoformat()}
+        words = f"plan {stored.plan_id} is in force: found by searching on from plan {before}"
+        with unit_of_work(task.factory) as db:
+            note(db, "plan", words, by=task.by, at=at, undo=undo, about=f"plan {stored.plan_id}")
+
+
 DOERS: dict[str, Callable[[Task], None]] = {
     "forecast": _forecast,
     "draft plan": _draft,
     "prepare job": _prepare_job,
     "prepare batch": _prepare_batch,
     "try on": _try_on,
+    "choose pieces": _choose,
+    "slack": _slack,
+    "search on": _search_on,
 }
 
 

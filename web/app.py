@@ -14,8 +14,10 @@ from web import (
     access,
     addresses,
     api,
+    api_plan,
     api_shop,
     changes,
+    choosing,
     drafts,
     errors,
     filters,
@@ -79,6 +81,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         produce,
         fleet,
         plan,
+        choosing,
         paper,
         review,
         venue,
@@ -88,7 +91,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         api,
     ):
         app.register_blueprint(part.pages)
-    assert api_shop.pages is api.pages  # its operations stand beside the others
+    assert api_shop.pages is api_plan.pages is api.pages  # its operations stand beside the others
     app.register_blueprint(api.tables_page)
     app.url_defaults(_stay_in_season)
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})

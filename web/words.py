@@ -27,6 +27,7 @@ MORE_PAGES = (  # endpoint, name, least role
     ("walks.walk", "Night walk", "viewer"),
     ("review.review", "Review", "viewer"),
     ("paper.index", "Paper", "viewer"),
+    ("choosing.choosing", "Choose pieces", "viewer"),
     ("tonight.history", "Changes", "viewer"),
     ("export.export_page", "Tables as CSV", "lead"),
     ("people.everybody", "People", "keeper"),
@@ -113,6 +114,9 @@ WORK_KINDS = {
     "prepare job": "Preparing a job",
     "try on": "Timing a trial",
     "forecast": "Reckoning replacements",
+    "choose pieces": "Choosing pieces",
+    "slack": "Weighing slack",
+    "search on": "Searching on",
 }
 
 TIERS = {  # name in the plan: what it says, its unit

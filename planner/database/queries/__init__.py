@@ -5,6 +5,7 @@ The records stand in `planner.database.lines`. A thing that is not there raises 
 
 from planner.database.queries.benches import BenchStepLine, CarrierLine, bench_steps, carriers
 from planner.database.queries.chart import chart_between, season_chart
+from planner.database.queries.choosing import WantedNight, piece_numbered, pieces_by_job, wanted_nights
 from planner.database.queries.designs import artwork, designs, refused_designs
 from planner.database.queries.fleet import cutters, machines
 from planner.database.queries.floor import (
@@ -79,6 +80,7 @@ __all__ = [
     "TokenLine",
     "VenueFigures",
     "WalkRow",
+    "WantedNight",
     "WorkResult",
     "artwork",
     "bench_facts",
@@ -104,6 +106,8 @@ __all__ = [
     "night_facts",
     "open_runs",
     "people",
+    "piece_numbered",
+    "pieces_by_job",
     "pin_of",
     "plan_facts",
     "plan_span",
@@ -121,6 +125,7 @@ __all__ = [
     "stations",
     "venue_figures",
     "walk_rows",
+    "wanted_nights",
     "work",
     "work_progress",
     "work_result",

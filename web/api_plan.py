@@ -1,0 +1,73 @@
+"""How do other programs choose pieces, weigh slack, search on, and enter benches and hands?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from planner.database.states import Role
+from planner.errors import Refused
+from web import choosing
+from web.api import TEXT, Done, _season, operation, pages
+from web.session import writing_db
+
+__all__ = ["pages"]
+
+DAY = {"type": "string", "format": "date", "minLength": 10, "maxLength": 10}
+_JOBS = {"type": "array", "items": {"type": "integer"}, "maxItems": 2000}
+
+
+# --- choosing pieces -----------------------------------------------------------------------------------
+
+
+@operation("POST", "/choosing", Role.LEAD, "Ask for pieces for a night's lanterns", Done, body={"night": DAY})
+def ask_choosing(night: str) -> Done:
+    """Ask for suggestions; the work's result holds them."""
+    with writing_db() as db:
+        return Done("asked for", None, choosing.ask_for(db, _season(db), night))
+
+
+@operation(
+    "POST",
+    "/choosing/<int:work_id>/take",
+    Role.LEAD,
+    "Take suggestions for some jobs, or all that are still open",
+    Done,
+    body={"jobs": _JOBS},
+    needed=(),
+)
+def take_choosing(work_id: int, jobs: list[Any] | None = None) -> Done:
+    """Write suggestions into their jobs."""
+    if jobs is not None and not all(type(one) is int for one in jobs):
+        raise Refused("'jobs' holds something that is no integer")
+    with writing_db() as db:
+        return Done(choosing.take(db, _season(db).season_id, work_id, jobs))
+
+
+@operation(
+    "POST",
+    "/pieces/skin",
+    Role.HAND,
+    "Say what was seen of a piece's skin: ribs, and blemishes as longitude in degrees and width in mm",
+    Done,
+    body={
+        "number": {**TEXT, "maxLength": 40},
+        "rib_mm": {"type": "number", "minimum": 0, "maximum": 60},
+        "blemishes": {"type": "array", "items": {"type": "object"}, "maxItems": 40},
+    },
+    needed=("number",),
+)
+def skin(number: str, rib_mm: float | None = None, blemishes: list[Any] | None = None) -> Done:
+    """Keep what was seen of a skin."""
+    places = [_blemish(one) for one in blemishes or ()]
+    with writing_db() as db:
+        return Done(choosing.keep_skin(db, number, rib_mm, places))
+
+
+def _blemish(one: Any) -> tuple[float, float]:
+    keys = ("longitude_deg", "width_mm")
+    if not isinstance(one, dict) or set(one) != set(keys):
+        raise Refused("a blemish is an object with longitude_deg and width_mm")
+    values = [one[key] for key in keys]
+    if not all(isinstance(value, int | float) and not isinstance(value, bool) for value in values):
+        raise Refused("longitude_deg and width_mm of a blemish are numbers")
+    return float(values[0]), float(values[1])
