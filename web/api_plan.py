@@ -6,7 +6,7 @@ from typing import Any
 
 from planner.database.states import Role
 from planner.errors import Refused
-from web import choosing
+from web import choosing, plan, slack
 from web.api import TEXT, Done, _season, operation, pages
 from web.session import writing_db
 
@@ -71,3 +71,28 @@ def _blemish(one: Any) -> tuple[float, float]:
     if not all(isinstance(value, int | float) and not isinstance(value, bool) for value in values):
         raise Refused("longitude_deg and width_mm of a blemish are numbers")
     return float(values[0]), float(values[1])
+
+
+# --- the plan in force ---------------------------------------------------------------------------------
+
+
+@operation("POST", "/plan/slack", Role.LEAD, "Ask what slack would cost the plan in force", Done)
+def weigh_slack() -> Done:
+    """Ask for the curve; the work's result holds its points."""
+    with writing_db() as db:
+        return Done("asked for", None, plan.ask_for_slack(db))
+
+
+@operation(
+    "POST",
+    "/plan/search-on",
+    Role.LEAD,
+    "Search on for a better plan; one that is found is put in force",
+    Done,
+    body={"seconds": {"type": "integer", "minimum": 1, "maximum": max(slack.SECONDS)}},
+    needed=(),
+)
+def search_plan_on(seconds: int = 20) -> Done:
+    """Ask for a search that goes on."""
+    with writing_db() as db:
+        return Done("asked for", None, plan.ask_to_search_on(db, seconds))

@@ -168,7 +168,8 @@ def stop(work_id: int) -> ResponseReturnValue:
     with writing_db() as db:
         works.ask_to_cancel(db, work_id, at=now())
     flash("it stops as soon as it can; what was finished is kept")
-    return redirect(url_for("tonight.tonight"))
+    back = request.form.get("back")
+    return redirect(local_path(back) if back else url_for("tonight.tonight"))
 
 
 @pages.get("/changes")
