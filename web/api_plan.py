@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from planner.database.queries.crew import BenchLine, HandLine, bench_list, hand_list
 from planner.database.states import Role
 from planner.errors import Refused
-from web import choosing, plan, slack
+from web import benches, choosing, plan, slack
 from web.api import TEXT, Done, _season, operation, pages
-from web.session import writing_db
+from web.session import reading_db, writing_db
 
 __all__ = ["pages"]
 
 DAY = {"type": "string", "format": "date", "minLength": 10, "maxLength": 10}
+_SOME = {"type": "array", "items": {"type": "object"}, "maxItems": 200}
 _JOBS = {"type": "array", "items": {"type": "integer"}, "maxItems": 2000}
 
 
@@ -96,3 +98,35 @@ def search_plan_on(seconds: int = 20) -> Done:
     """Ask for a search that goes on."""
     with writing_db() as db:
         return Done("asked for", None, plan.ask_to_search_on(db, seconds))
+
+
+# --- benches and hands ---------------------------------------------------------------------------------
+
+
+@operation("GET", "/benches", Role.VIEWER, "Benches and carrier plates, as entered", list[BenchLine])
+def all_benches() -> Any:
+    """Give benches and plates."""
+    with reading_db() as db:
+        return bench_list(db)
+
+
+@operation("GET", "/hands", Role.VIEWER, "Hands with their skills and hours", list[HandLine])
+def all_hands() -> Any:
+    """Give the hands."""
+    with reading_db() as db:
+        return hand_list(db)
+
+
+@operation(
+    "POST",
+    "/benches",
+    Role.LEAD,
+    "Enter benches (name, steps, places, minutes), carriers (name, count), hands (name, skills, from, to)",
+    Done,
+    body={"benches": _SOME, "carriers": _SOME, "hands": _SOME},
+    needed=(),
+)
+def enter_benches(**source: Any) -> Done:
+    """Enter what plans shall know of."""
+    with writing_db() as db:
+        return Done(benches.keep(db, source))

@@ -28,6 +28,7 @@ MORE_PAGES = (  # endpoint, name, least role
     ("review.review", "Review", "viewer"),
     ("paper.index", "Paper", "viewer"),
     ("choosing.choosing", "Choose pieces", "viewer"),
+    ("benches.benches", "Benches and hands", "viewer"),
     ("tonight.history", "Changes", "viewer"),
     ("export.export_page", "Tables as CSV", "lead"),
     ("people.everybody", "People", "keeper"),

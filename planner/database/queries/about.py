@@ -16,8 +16,8 @@ _KINDS = {  # a word alone asks for all of its kind
     "cutter": ("cutter",),
     "machine": ("breakdown", "up"),
     "plan": ("plan", "pin"),
-    "bench": (),
-    "hand": (),
+    "bench": ("bench", "hand"),
+    "hand": ("hand",),
 }
 
 

@@ -1,0 +1,107 @@
+"""Are benches, plates and hands entered on a page, and does it say what nobody can do?"""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, time
+
+import pytest
+
+from planner.config import Settings
+from planner.database import tables
+from planner.database.session import session_factory, unit_of_work
+
+NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)
+SAID = {"recorded_at": NOW, "recorded_by": "Ines"}
+
+
+@pytest.fixture
+def factory(settings: Settings):
+    made = session_factory(settings.database_url)
+    yield made
+    made.kw["bind"].dispose()
+
+
+def post(client, address, page="/benches", **fields):
+    token = re.search(r'name="csrf_token" value="([^"]+)"', client.get(page).text)[1]
+    return client.post(address, data={"csrf_token": token, **fields}, follow_redirects=True)
+
+
+def words(answer):
+    return " ".join(answer.text.split())
+
+
+def test_bench_plates_and_hand_are_entered(client, fill, factory):
+    """Each stands in its list with its times and hours, in the database, and among the changes."""
+    fill(3)
+    assert "No bench and no hand is entered yet." in words(client.get("/benches"))
+    bench = {"name": "Trough", "places": 2, "step": ["hollow", "gauge"], "minutes hollow": "12"}
+    assert "bench Trough: the next plan knows of it" in words(post(client, "/benches", **bench))
+    post(client, "/benches/carriers", name="Plates", count=14)
+    hand = {"name": "Bea", "skill": ["hollow"], "from": "06:00", "to": "14:30"}
+    text = words(post(client, "/benches/hands", **hand))
+    assert "hollow 12 min, gauge 2 min as usual" in text  # 2 min is the usual time
+    assert "14 plates" in text
+    assert "06:00 to 14:30" in text
+    assert "Nobody can do: gauge and machine." in text
+    assert "Demo lead: hand Bea entered" in text
+    with unit_of_work(factory) as db:
+        row = db.query(tables.Bench).filter_by(name="Trough").one()
+        assert (row.steps, row.places, row.minutes) == (["hollow", "gauge"], 2, {"hollow": 12.0})
+        kept = db.query(tables.Hand).one()
+        assert (kept.skills, kept.from_time, kept.to_time) == (["hollow"], time(6, 0), time(14, 30))
+    post(client, "/benches/hands", name="Wil", skill=["any"])
+    assert "every step has somebody who can do it" in words(client.get("/benches"))
+
+
+@pytest.mark.parametrize(
+    ("address", "fields", "told"),
+    [
+        ("/benches", {"name": "Trough"}, "at least one step"),
+        ("/benches", {"name": "Heron", "step": ["thin"]}, "Heron"),  # a machine's name
+        ("/benches/carriers", {"name": "Plates", "count": 0}, "expected 1 or more"),
+        ("/benches/hands", {"name": "Bea", "skill": ["thin"], "from": "06:00"}, "beginning and an end"),
+        ("/benches/hands", {"name": "Bea", "skill": ["thin"], "from": "15:00", "to": "06:00"}, "end after"),
+        ("/benches/hands", {"name": "Bea"}, "at least one skill"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_nothing_kept(client, fill, factory, address, fields, told):
+    """In words, and neither a row nor a change is left."""
+    fill(3)
+    answer = post(client, address, **fields)
+    assert answer.status_code in (409, 422)
+    assert told in words(answer)
+    with unit_of_work(factory) as db:
+        assert [db.query(t).count() for t in (tables.Bench, tables.Hand, tables.Change)] == [0, 0, 0]
+
+
+def test_the_same_by_program(client, fill):
+    """All three in one call, given back; a text where a list is meant is refused."""
+    fill(3)
+    head = {"X-CSRFToken": client.get("/api/v1/me").json["csrf_token"]}
+    source = {
+        "benches": [{"name": "Trough", "steps": ["hollow"], "places": 2}],
+        "carriers": [{"name": "Plates", "count": 14}],
+        "hands": [{"name": "Bea", "skills": ["any"], "from": "06:00", "to": "14:00"}],
+    }
+    assert client.post("/api/v1/benches", json=source, headers=head).status_code == 200
+    assert [one["places"] for one in client.get("/api/v1/benches").json] == [2, 14]
+    assert client.get("/api/v1/hands").json[0]["from_time"] == "06:00:00"
+    wrong = {"hands": [{"name": "Tom", "skills": "any"}]}
+    assert client.post("/api/v1/benches", json=wrong, headers=head).status_code == 422
+
+
+def test_the_number_of_questions_does_not_grow(client, fill, queries_of, factory):
+    """With 1 or 40 benches and hands the page asks the same number of times."""
+    fill(3)
+
+    def entered(numbers):
+        with unit_of_work(factory) as db:
+            for n in numbers:
+                db.add(tables.Bench(name=f"B{n}", kind="bench", steps=["thin"], **SAID))
+                db.add(tables.Hand(name=f"H{n}", skills=["any"], **SAID))
+
+    entered(range(1))
+    few = queries_of("/benches")
+    entered(range(1, 40))
+    assert queries_of("/benches") == few
