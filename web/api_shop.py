@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from flask import request
 
-from planner.database import queries
-from planner.database.states import Role, WalkVerdict
-from planner.services import quality
+from planner.database import queries, tables
+from planner.database.states import CutterEntryKind, Role, WalkVerdict
+from planner.services import ledger, ledger_stock, quality
+from planner.services.common import found
 from web.access import name, who
-from web.api import TEXT, Done, _season, operation, pages
+from web.api import NUMBER, TEXT, Done, _season, operation, pages
+from web.fleet import cutter_needs
 from web.session import now, reading_db, writing_db
 from web.walks import night_of_walk
 
@@ -121,3 +124,91 @@ def rating_right(check_id: int, rating: int, reason: str) -> Done:
     with writing_db() as db:
         row = quality.rating_right(db, check_id, rating, reason, of_others=lead, by=name(), at=now())
         return Done(f"job {row.job_id} is rated {row.rating} by {row.recorded_by}")
+
+
+# --- cutters -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What is left of the cutters, which are to be changed when, and how the stock lasts."""
+
+    left: tuple[ledger_stock.Left, ...]
+    due: tuple[ledger_stock.ChangeDue, ...]
+    orders: tuple[ledger_stock.Reorder, ...]
+
+
+@operation("GET", "/cutters/needs", Role.VIEWER, "Cutters: minutes left, change list, order points", Needs)
+def needs() -> Needs:
+    """Give what must be changed and bought."""
+    with reading_db() as db:
+        _season(db)
+        found_needs = cutter_needs(db)
+        return Needs(found_needs.left, found_needs.due, found_needs.orders)
+
+
+@operation(
+    "GET", "/cutters/<int:cutter_id>/ledger", Role.VIEWER, "A cutter's ledger, by time", list[ledger.Line]
+)
+def cutter_ledger(cutter_id: int) -> Any:
+    """Give a cutter's ledger."""
+    with reading_db() as db:
+        found(db, tables.Cutter, cutter_id)
+        return ledger.ledger_of(db, cutter_id)
+
+
+@operation(
+    "POST",
+    "/cutters/<int:cutter_id>/ledger",
+    Role.HAND,
+    "Write a line into a cutter's ledger",
+    Done,
+    body={
+        "kind": {"type": "string", "enum": [str(kind) for kind in CutterEntryKind]},
+        "machine_id": NUMBER,
+        "stick_out_mm": {"type": "number", "minimum": 1, "maximum": 400},
+        "wear_mm": {"type": "number", "minimum": 0, "maximum": 5},
+        "look": {"type": "string", "enum": ["", *ledger.LOOKS]},
+        "words": WORDS,
+    },
+    needed=("kind",),
+)
+def keep_ledger(
+    cutter_id: int,
+    kind: str,
+    machine_id: int | None = None,
+    stick_out_mm: float | None = None,
+    wear_mm: float | None = None,
+    look: str = "",
+    words: str = "",
+) -> Done:
+    """Write a line into a cutter's ledger."""
+    with writing_db() as db:
+        row = ledger.keep_entry(
+            db,
+            cutter_id,
+            kind,
+            by=name(),
+            at=now(),
+            machine_id=machine_id,
+            stick_out_mm=stick_out_mm,
+            wear_mm=wear_mm,
+            look=look,
+            words=words,
+        )
+        return Done(f"cutter {cutter_id}: {row.kind} stands in the ledger")
+
+
+@operation(
+    "POST",
+    "/cutters/<int:cutter_id>/issue",
+    Role.LEAD,
+    "Issue a new cutter like this one",
+    Done,
+    body={"name": {**TEXT, "maxLength": 40}},
+)
+def issue_cutter(cutter_id: int, **said: str) -> Done:
+    """Issue a new cutter."""
+    with writing_db() as db:
+        row = ledger.issue(db, cutter_id, said["name"], by=name(), at=now())
+        return Done(f"cutter {row.id}: {row.name} is issued")

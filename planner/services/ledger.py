@@ -15,7 +15,7 @@ from planner.database import tables
 from planner.database.states import CutterEntryKind, CutterState
 from planner.errors import Conflict, Refused
 from planner.services.changes import note
-from planner.services.common import amount_of, found, name_of, word_of
+from planner.services.common import amount_of, found, name_of, refuse_taken, word_of
 
 LOOKS = ("sharp", "frayed skin", "squeal", "wet fuzz", "slugs hang on threads", "chipped")
 LARGEST_WEAR_MM = 0.3
@@ -69,6 +69,8 @@ def keep_entry(
     cutter = found(db, tables.Cutter, cutter_id)
     word = word_of(CutterEntryKind, kind, "entry")
     _refuse_what_cannot_be(cutter, word, machine_id, stick_out_mm, wear_mm, look)
+    if machine_id is not None:
+        found(db, tables.Machine, machine_id)
     row = _entry(db, cutter, word, by, at)
     row.machine_id = machine_id if word == CutterEntryKind.FITTED else cutter.machine_id
     row.stick_out_mm, row.wear_mm, row.look, row.note = stick_out_mm, wear_mm, look, words.strip()[:400]
@@ -82,6 +84,35 @@ def keep_entry(
     if wear_mm is not None and wear_mm >= LARGEST_WEAR_MM:
         keep_entry(db, cutter_id, CutterEntryKind.DULL, by=by, at=at, words=f"flank wear {wear_mm:.2f} mm")
     return row
+
+
+def issue(db: Session, like_id: int, name: str, *, by: str, at: datetime) -> tables.Cutter:
+    """Issue a new, sharp cutter that is like another one, and begin its ledger.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is flushed, not committed [-].
+    like_id : int
+        A cutter of the same type [-].
+    name : str
+        The new one's mark, e.g. 6F-07; no other has it [-].
+    by : str
+        Who issues it [-].
+    at : datetime
+        When [-].
+    """
+    like = found(db, tables.Cutter, like_id)
+    mark = name_of(name, "mark", 40)
+    refuse_taken(db, tables.Cutter, tables.Cutter.name, mark)
+    cutter = tables.Cutter(
+        name=mark, type_name=like.type_name, description=like.description, life_left=1.0,
+        state=CutterState.STORED, recorded_by=by, recorded_at=at,
+    )  # fmt: skip
+    db.add(cutter)
+    db.flush()
+    keep_entry(db, cutter.id, CutterEntryKind.ISSUED, by=by, at=at)
+    return cutter
 
 
 def _refuse_what_cannot_be(

@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import select
@@ -131,6 +132,17 @@ class LifeModel:
         return tuple((v, *(self.fit.life_min(v, share) for share in (0.1, 0.5, 0.9))) for v in at)
 
 
+@lru_cache(64)  # between two change-outs the same lives are asked for by every page
+def _fitted(
+    minutes: tuple[float, ...], speeds_m_per_min: tuple[float, ...], worn: tuple[bool, ...]
+) -> tuple[TaylorFit | None, str]:
+    """Return the law, or why there is none."""
+    try:
+        return fit_taylor(minutes, speeds_m_per_min, worn), ""
+    except ValueError as error:
+        return None, str(error)
+
+
 def life_models(db: Session) -> tuple[LifeModel, ...]:
     """Return a model per type and material, refitted from all change-outs.
 
@@ -144,12 +156,10 @@ def life_models(db: Session) -> tuple[LifeModel, ...]:
         groups[life.type_name, life.material].append(life)
     out = []
     for (kind, material), points in sorted(groups.items()):
-        fit, why_not = None, ""
-        try:
-            fit = fit_taylor(
-                [p.minutes for p in points], [p.speed_m_per_min for p in points], [p.worn for p in points]
-            )
-        except ValueError as error:
-            why_not = str(error)
+        fit, why_not = _fitted(
+            tuple(p.minutes for p in points),
+            tuple(p.speed_m_per_min for p in points),
+            tuple(p.worn for p in points),
+        )
         out.append(LifeModel(kind, material, tuple(points), fit, why_not))
     return tuple(out)
