@@ -26,7 +26,7 @@ JUDGED = ("undone", "late", "stored_nights")
 
 
 @dataclass(slots=True, eq=False)
-class _Stay:
+class Stay:
     """A job in one open time of one machine."""
 
     job: int
@@ -82,7 +82,7 @@ def settle(floor: Floor, board: Board, effort: Effort, going: Going) -> Settled:
     going : Callable
         Asked now and then; False ends the search [-].
     """
-    orders = _Orders(floor, board)
+    orders = Orders(floor, board)
     settled = Settled(board)
     left = effort.seconds
     for place, name in enumerate(floor.tiers):
@@ -111,20 +111,31 @@ def settle(floor: Floor, board: Board, effort: Effort, going: Going) -> Settled:
     return settled
 
 
-class _Orders:
-    """The model: stays in open times, their order, people, wear, and what the tiers count."""
+class Orders:
+    """The model: stays in open times, their order, people, wear, and what the tiers count.
 
-    def __init__(self, floor: Floor, board: Board) -> None:
+    Parameters
+    ----------
+    floor : Floor
+        The problem in numbers [-].
+    board : Board
+        A valid plan, told to the solver as a hint [-].
+    only : set of tuple, optional
+        The job, resource and open time [-] of the stays that there are; all when left out.
+    """
+
+    def __init__(self, floor: Floor, board: Board, only: set[tuple[int, int, int]] | None = None) -> None:
         from ortools.sat.python import cp_model
 
         self.cp = cp_model
         self.model = cp_model.CpModel()
         self.floor = floor
         self.begin = board.begin
+        self.only = only
         self.undone = [self.model.new_bool_var("undone") for _ in floor.jobs]
         self.start = [self.model.new_int_var(floor.first_min, floor.last_min, "start") for _ in floor.jobs]
-        self.stays: list[_Stay] = []
-        self.groups: dict[tuple[int, int], list[_Stay]] = defaultdict(list)
+        self.stays: list[Stay] = []
+        self.groups: dict[tuple[int, int], list[Stay]] = defaultdict(list)
         self._add_stays()
         self.after: dict[tuple[int, int], dict[str, Any]] = {}
         for r in range(len(floor.windows)):
@@ -145,10 +156,12 @@ class _Orders:
                     a, b = max(first, low), min(last, high)
                     if a + work.whole_min > b:
                         continue
+                    if self.only is not None and (j, work.resource, w) not in self.only:
+                        continue
                     chosen = model.new_bool_var("here")
                     model.add(self.start[j] >= a).only_enforce_if(chosen)
                     model.add(self.start[j] <= b - work.whole_min).only_enforce_if(chosen)
-                    stay = _Stay(j, work, w, a, b, chosen, self.start[j])
+                    stay = Stay(j, work, w, a, b, chosen, self.start[j])
                     own.append(stay)
                     self.groups[work.resource, w].append(stay)
             model.add_exactly_one([undone, *(stay.chosen for stay in own)])
@@ -208,9 +221,10 @@ class _Orders:
         load += floor.problem.fixture_change_min * fixture_first + kind_min * kind_first
         model.add(load <= last - first)
         self._add_part_times(stays, first, last)
+        self._keep_apart(stays)
 
-    def _add_part_times(self, stays: list[_Stay], first: int, last: int) -> None:
-        """Add that what comes late, or must leave early, fits into its part, and that nothing overlaps."""
+    def _add_part_times(self, stays: list[Stay], first: int, last: int) -> None:
+        """Add that what comes late, or must leave early, fits into its part."""
         model = self.model
         for minute in sorted({stay.low for stay in stays} - {first}):
             late = [s for s in stays if s.low >= minute]
@@ -218,9 +232,12 @@ class _Orders:
         for minute in sorted({stay.high for stay in stays} - {last}):
             early = [s for s in stays if s.high <= minute]
             model.add(sum(s.work.whole_min * s.chosen for s in early) <= minute - first)
-        model.add_no_overlap(
+
+    def _keep_apart(self, stays: list[Stay]) -> None:
+        """Add that nothing overlaps."""
+        self.model.add_no_overlap(
             [
-                model.new_optional_interval_var(
+                self.model.new_optional_interval_var(
                     s.start, s.work.whole_min, s.start + s.work.whole_min, s.chosen, "stay"
                 )
                 for s in stays

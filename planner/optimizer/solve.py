@@ -12,6 +12,7 @@ import numpy as np
 from planner.optimizer.around import around_cuts, cuts_alone, has_more_steps
 from planner.optimizer.board import Board
 from planner.optimizer.bound import lower_bounds
+from planner.optimizer.days import is_shareable, share_days
 from planner.optimizer.exact import repair, solve_exactly
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import MANY, cost_of, greedy, is_done, shift_late
@@ -19,7 +20,7 @@ from planner.optimizer.improve import improve
 from planner.optimizer.keep import board_of_rows, kept_board, moved_of
 from planner.optimizer.master import by_open_times
 from planner.optimizer.model import Effort
-from planner.optimizer.orders import Settled, is_able, settle
+from planner.optimizer.orders import JUDGED, Settled, is_able, settle
 from planner.optimizer.problem import Plan, PlanProblem, Tier
 from planner.optimizer.relaxed import by_shares, fits
 from planner.optimizer.verify import tier_values, verify
@@ -33,8 +34,9 @@ TINY, SMALL = 1000, 3500
 FREE_JOBS = 14
 POLISHED_SETTLED, POLISHED_SMALL, POLISHED, POLISHED_MANY = 0.92, 0.5, 0.75, 0.65
 """Share of the time that goes into better plans; the rest is for what no plan can go below."""
-IMPROVED_FIRST, SETTLED = 0.15, 0.85
-"""For few jobs: until then a plan is improved; until then the best order in every open time is looked for."""
+IMPROVED_FIRST, SETTLED, SHARED = 0.08, 0.85, 0.75
+"""For few jobs: until then a plan is improved; until then the best order in every open time is looked for,
+for so much of that by sharing out over the days first."""
 FEW, STEPS_A_SECOND, CUTS_TRIED, CUTS_SHARE = 40, 60, 3, 0.08
 """With more steps than the cut: every order for few jobs or with time enough; slices of planning cuts."""
 ROUNDS = 40
@@ -234,9 +236,36 @@ def _settled(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> Settl
     else:
         board = improve(first, rng, clock.going(IMPROVED_FIRST))
         left = clock.left(SETTLED)
-    settled = settle(floor, board, replace(effort, seconds=left), lambda: not clock.stop())
+    shared = Settled(board)
+    if is_shareable(floor):
+        effort_there = replace(effort, seconds=SHARED * left)
+        shared = share_days(floor, board, effort_there, lambda: not clock.stop())
+        if _reaches(shared):
+            clock.tell("no other sharing out over the days is better")
+            return shared
+        left = (1 - SHARED) * left if effort.deterministic else clock.left(SETTLED)
+    settled = settle(floor, shared.board, replace(effort, seconds=left), lambda: not clock.stop())
+    settled.bounds = _higher(shared, settled)
     clock.tell("the order in every open time is looked through")
     return settled
+
+
+def _reaches(settled: Settled) -> bool:
+    """Return whether a board reaches what the first tiers cannot be less than."""
+    judged = dict(zip(settled.board.floor.tiers, cost_of(settled.board), strict=True))
+    return all(settled.bounds.get(name) == value for name, value in judged.items() if name in JUDGED)
+
+
+def _higher(shared: Settled, settled: Settled) -> dict[str, int]:
+    """Return the higher bound of each tier, as far as the boards they were made for cost the same."""
+    bounds = dict(settled.bounds)
+    costs = zip(cost_of(shared.board), cost_of(settled.board), strict=True)
+    for name, (before, after) in zip(settled.board.floor.tiers, costs, strict=True):
+        if name in shared.bounds:
+            bounds[name] = min(after, max(bounds.get(name, 0), shared.bounds[name]))
+        if before != after:
+            break
+    return bounds
 
 
 def _exactly(

@@ -8,6 +8,7 @@ import pytest
 
 from planner.optimizer import read_problem, solve, verify
 from planner.optimizer.bound import _pooled, _Relaxation, lower_bounds
+from planner.optimizer.days import is_shareable, share_days
 from planner.optimizer.floor import Floor
 from planner.optimizer.greedy import cost_of, greedy
 from planner.optimizer.model import Effort
@@ -145,6 +146,11 @@ def test_trying_everything_agrees(batch):
             # with nothing left open between two jobs the model is exact
             assert cost_of(settled.board)[:2] == expected[:2], seed
             assert [settled.bounds[name] for name in TIERS[:2]] == list(expected[:2]), seed
+        shared = share_days(floor, greedy(floor), Effort(20.0, 1, seed, True), lambda: True)
+        assert is_shareable(floor) and cost_of(shared.board) >= expected, seed
+        assert shared.bounds["undone"] <= expected[0], seed
+        if cost_of(shared.board)[0] == expected[0]:
+            assert shared.bounds.get("late", 0) <= expected[1], seed
         if expected[0] == 0:
             assert _pooled(_Relaxation(problem), tuple(TIERS), "late") <= expected[1], seed
         bounds = lower_bounds(problem, dict(zip(TIERS, expected, strict=True)), 5.0)
