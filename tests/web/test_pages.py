@@ -20,7 +20,7 @@ from web.access import OPEN, allow
 NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)
 PAGES = (
     "/", "/tonight", "/floor", "/jobs", "/plan", "/workpieces", "/designs", "/machines", "/cutters",
-    "/venue", "/changes", "/wall", "/wall/season", "/drafts",
+    "/venue", "/changes", "/wall", "/wall/season", "/drafts", "/choosing", "/benches",
 )  # fmt: skip
 LISTS = (
     "/", "/tonight", "/floor", "/floor/2", "/jobs", "/jobs?q=fox", "/jobs/1", "/plan", "/workpieces",
