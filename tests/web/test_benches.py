@@ -43,7 +43,7 @@ def test_bench_plates_and_hand_are_entered(client, fill, factory):
     assert "hollow 12 min, gauge 2 min as usual" in text  # 2 min is the usual time
     assert "14 plates" in text
     assert "06:00 to 14:30" in text
-    assert "Nobody can do: gauge and machine." in text
+    assert "Nobody can gauge and run a machine." in text
     assert "Demo lead: hand Bea entered" in text
     with unit_of_work(factory) as db:
         row = db.query(tables.Bench).filter_by(name="Trough").one()

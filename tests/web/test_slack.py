@@ -84,7 +84,7 @@ def test_slack_is_weighed_by_the_worker_and_shown_twice(client, season, work, fa
     rows = drawn.split("<tbody>")[1].count("<tr>")
     assert rows >= 5
     assert drawn.count("<circle") == rows
-    assert "days end" in drawn
+    assert "shorter" in drawn
     with unit_of_work(factory) as db:
         points = db.get(tables.Work, 1).result["points"]
     assert points[-1]["earlier_h"] == pytest.approx(0.25 * 11, abs=0.3)  # shifts of 11 h; a quarter left free
