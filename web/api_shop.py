@@ -9,16 +9,19 @@ from typing import Any
 from flask import request
 
 from planner.database import queries, tables
-from planner.database.states import CutterEntryKind, Role, WalkVerdict
-from planner.services import ledger, ledger_stock, quality
+from planner.database.states import CutterEntryKind, PieceStepKind, Role, WalkVerdict
+from planner.services import learning, ledger, ledger_stock, quality
+from planner.services import pieces as bench
 from planner.services.common import found
+from web import api
 from web.access import name, who
-from web.api import NUMBER, TEXT, Done, _season, operation, pages
+from web.api import NUMBER, TEXT, Done, _season, operation
 from web.fleet import cutter_needs
 from web.session import now, reading_db, writing_db
 from web.walks import night_of_walk
 
-__all__ = ["pages"]
+pages = api.pages
+"""The same blueprint: these operations stand beside the others."""
 
 DAY = {"type": "string", "format": "date", "minLength": 10, "maxLength": 10}
 WORDS = {"type": "string", "maxLength": 400}
@@ -212,3 +215,79 @@ def issue_cutter(cutter_id: int, **said: str) -> Done:
     with writing_db() as db:
         row = ledger.issue(db, cutter_id, said["name"], by=name(), at=now())
         return Done(f"cutter {row.id}: {row.name} is issued")
+
+
+# --- pieces and lots -----------------------------------------------------------------------------------
+
+
+@operation(
+    "GET",
+    "/workpieces/<int:workpiece_id>/steps",
+    Role.VIEWER,
+    "Steps that can be reported of a piece now, and what each makes void",
+    list[bench.NextStep],
+)
+def piece_steps(workpiece_id: int) -> Any:
+    """Give the next steps of a piece."""
+    with reading_db() as db:
+        return bench.next_steps(db, workpiece_id)
+
+
+@operation(
+    "POST",
+    "/workpieces/<int:workpiece_id>/steps",
+    Role.HAND,
+    "Report what was done with a piece",
+    Done,
+    body={
+        "kind": {"type": "string", "enum": [str(kind) for kind in PieceStepKind]},
+        "place": {"type": "string", "maxLength": 120},
+        "carrier": {"type": "string", "maxLength": 20},
+    },
+    needed=("kind",),
+)
+def keep_piece_step(workpiece_id: int, kind: str, place: str = "", carrier: str = "") -> Done:
+    """Keep what was done with a piece."""
+    with writing_db() as db:
+        row = bench.step(db, workpiece_id, kind, by=name(), at=now(), place=place, carrier=carrier)
+        return Done(f"piece {row.number} is {kind}")
+
+
+@operation(
+    "POST",
+    "/lots/<int:lot_id>/samples",
+    Role.HAND,
+    "Report a sample of a lot: looked at, bad, with soft rot",
+    Done,
+    body={
+        "pieces_seen": NUMBER,
+        "bad": {"type": "integer", "minimum": 0, "maximum": 1_000_000},
+        "soft_rot": {"type": "integer", "minimum": 0, "maximum": 1_000_000},
+        "words": WORDS,
+    },
+    needed=("pieces_seen", "bad", "soft_rot"),
+)
+def sample_lot(lot_id: int, pieces_seen: int, bad: int, soft_rot: int, words: str = "") -> Done:
+    """Keep a sample of a lot."""
+    with writing_db() as db:
+        lot = bench.sample_lot(db, lot_id, pieces_seen, bad, soft_rot, words, by=name(), at=now())
+        return Done(f"lot {lot.name} is {lot.state}")
+
+
+# --- what was learned ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What ratings go with, and how often pieces are lost and runs fail, in the whole season."""
+
+    insights: tuple[quality.Insight, ...]
+    rates: tuple[learning.Rate, ...]
+
+
+@operation("GET", "/learned", Role.VIEWER, "What ratings go with; scrap and fault rates with bounds", Learned)
+def learned() -> Learned:
+    """Give what the season taught."""
+    with reading_db() as db:
+        season_id = _season(db).season_id
+        return Learned(quality.insights(db, season_id), learning.rates(db, season_id))

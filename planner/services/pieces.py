@@ -15,7 +15,7 @@ from planner.errors import Conflict
 from planner.services import intake
 from planner.services.changes import note
 from planner.services.common import amount_of, found, word_of
-from planner.services.steps import keep_step, way_of
+from planner.services.steps import keep_step, way_of, would_void
 
 SAMPLE = 25
 LARGEST_BAD, LARGEST_SOFT_ROT = 0.10, 0.02
@@ -84,6 +84,47 @@ def _refuse_out_of_order(db: Session, piece: tables.Workpiece, word: PieceStepKi
         raise Conflict(f"piece {piece.number} stands at its station; take it down first")
     if word not in (*_BEFORE_CUT, *_AFTER_CUT, PieceStepKind.COMPOSTED):
         raise Conflict(f"{word} is reported where it is done, not by hand")
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """A step that can be reported of a piece now, and what it would make void."""
+
+    kind: str
+    voids: tuple[str, ...]
+    follows: bool
+    """Whether it is the one that comes next by the order of the trade."""
+
+
+def next_steps(db: Session, workpiece_id: int) -> tuple[NextStep, ...]:
+    """Return the steps that a hand can report of a piece now, in the order of the trade.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    workpiece_id : int
+        The piece [-].
+    """
+    piece = found(db, tables.Workpiece, workpiece_id)
+    state = WorkpieceState(piece.state)
+    way = way_of(db, piece.id)
+    done = {one.step for one in way}
+    if state in _RAW:
+        not_now = PieceStepKind.HOLLOWED if state == WorkpieceState.HOLLOW else PieceStepKind.THINNED
+        can = [kind for kind in _BEFORE_CUT if kind != not_now]
+    elif state in _CARVED:
+        down = PieceStepKind.TAKEN_DOWN in done
+        placed = state == WorkpieceState.PLACED
+        can = [PieceStepKind.TAKEN_DOWN] if placed and not down else [*_AFTER_CUT[:2]] if not placed else []
+        can += [] if placed and not down else [PieceStepKind.COMPOSTED]
+    else:
+        can = [] if PieceStepKind.COMPOSTED in done else [PieceStepKind.COMPOSTED]
+    void = would_void(db, piece)
+    order = list(PieceStepKind)
+    last = max((order.index(PieceStepKind(one.step)) for one in way), default=0)
+    follows = next((kind for kind in can if order.index(kind) > last), None)
+    return tuple(NextStep(kind, void.get(kind, ()), kind == follows) for kind in can)
 
 
 # --- lots ----------------------------------------------------------------------------------------------

@@ -81,6 +81,43 @@ def keep_step(
     return row
 
 
+def would_void(db: Session, piece: tables.Workpiece) -> dict[PieceStepKind, tuple[str, ...]]:
+    """Return what each step would make void now; a step that voids nothing is left out.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    piece : Workpiece
+        As it is now [-].
+    """
+    scan, wall = tables.Scan, tables.WallReading
+    there = {
+        SCAN: db.scalar(select(scan.id).where(scan.workpiece_id == piece.id, scan.active).limit(1)),
+        WALLS: db.scalar(select(wall.id).where(wall.workpiece_id == piece.id, wall.active).limit(1)),
+    }
+    programs = tuple(f"program of job {job.id} for {name}" for job, name in _resting(db, piece))
+    out = {}
+    for step, (what, _) in VOIDS.items():
+        fallen = tuple(word for word in what if there[word] is not None)
+        if fallen:
+            out[step] = fallen + tuple(dict.fromkeys(programs))
+    return out
+
+
+def _resting(db: Session, piece: tables.Workpiece) -> Sequence[tuple[tables.Job, str]]:
+    """Return the open jobs whose programs rest on a piece as it is, each with its machine."""
+    prepared, job = tables.Preparation, tables.Job
+    rows = db.execute(
+        select(job, tables.Machine.name)
+        .join(prepared, prepared.job_id == job.id)
+        .join(tables.Machine, tables.Machine.id == prepared.machine_id)
+        .where(job.workpiece_id == piece.id, job.state.in_(_OPEN), prepared.state == PreparationState.DONE)
+        .order_by(prepared.id)
+    )
+    return [(one, name) for one, name in rows]
+
+
 def _void_scan(db: Session, piece: tables.Workpiece, why: str, by: str, at: datetime) -> list[str]:
     scan = db.scalar(select(tables.Scan).where(tables.Scan.workpiece_id == piece.id, tables.Scan.active))
     if scan is None:
@@ -101,14 +138,7 @@ def _void_walls(db: Session, piece: tables.Workpiece, why: str) -> list[str]:
 
 def _programs(db: Session, piece: tables.Workpiece, why: str) -> list[str]:
     """Return the programs of open jobs that rested on what fell; the jobs are to be prepared anew."""
-    prepared, job = tables.Preparation, tables.Job
-    rows = db.execute(
-        select(job, tables.Machine.name)
-        .join(prepared, prepared.job_id == job.id)
-        .join(tables.Machine, tables.Machine.id == prepared.machine_id)
-        .where(job.workpiece_id == piece.id, job.state.in_(_OPEN), prepared.state == PreparationState.DONE)
-        .order_by(prepared.id)
-    ).all()
+    rows = _resting(db, piece)
     for one, _ in rows:
         one.state = JobState.CHOSEN
     db.flush()

@@ -72,3 +72,42 @@ def test_hours_curve_and_shifts_are_drawn(
         assert sum(float(wide) for y, wide in bars if y == row) == pytest.approx(520, abs=0.5)
     assert "1 of " in page and "planned lanterns were cut" in page
     assert "<h2>Shifts</h2>" in page
+
+
+def test_ratings_and_rates_have_their_place(
+    client: Any, fill: Callable[..., None], settings: Any, app: Any, queries_of: Callable[[str], int]
+) -> None:
+    """Two machines, ratings 9 and 5: the lower one is named; 1 of 2 scrapped has the bounds 2.5 % and 97.5 %.
+
+    Bounds of Clopper and Pearson for 1 of 2 at 90 %: 1 - sqrt(0.95) = 2.53 % and sqrt(0.95) = 97.47 %.
+    """
+    fill()
+    now = app.extensions["venue"].clock()
+    factory = session_factory(settings.database_url)
+    said = {"recorded_at": now, "recorded_by": "Tom"}
+
+    def ran(job: int, machine: int, outcome: str, rating: int) -> None:
+        with unit_of_work(factory) as db:
+            reason = "rot" if outcome == "scrapped" else None
+            times = {"started_at": now - timedelta(minutes=50), "ended_at": now - timedelta(minutes=10)}
+            db.add(
+                tables.Run(
+                    job_id=job, machine_id=machine, workpiece_id=job, outcome=outcome, scrap_reason=reason,
+                    **times, **said,
+                )
+            )  # fmt: skip
+            if outcome == "finished":
+                db.add(tables.LitCheck(job_id=job, rating=rating, **said))
+
+    ran(1, 2, "finished", 9)
+    few = queries_of("/review")
+    ran(2, 3, "finished", 5)
+    ran(3, 3, "scrapped", 0)
+    page = " ".join(re.sub("<[^>]+>", " ", client.get("/review").get_data(as_text=True)).split())
+    assert "Lowest by machine: Otter with 5.0 of 1." in page
+    assert "scrapped on Otter 1 of 2" in page
+    assert re.search(r"50\.0.% 2\.5.% and 97\.5.%", page)
+    assert queries_of("/review") == few
+    learned = client.get("/api/v1/learned").json
+    assert learned["insights"][0]["groups"] == [["Otter", 1, 5.0], ["Heron", 1, 9.0]]
+    factory.kw["bind"].dispose()
