@@ -188,6 +188,7 @@ def ledger_of(db: Session, cutter_id: int) -> tuple[Line, ...]:
         select(entry, tables.Machine.name)
         .outerjoin(tables.Machine, tables.Machine.id == entry.machine_id)
         .where(entry.cutter_id == cutter_id)
+        .order_by(entry.happened_at, entry.id)
     ):
         words = [f"on {machine}"] if machine and row.kind == CutterEntryKind.FITTED else []
         words += [f"stick-out {row.stick_out_mm:g} mm"] if row.stick_out_mm else []
@@ -201,6 +202,7 @@ def ledger_of(db: Session, cutter_id: int) -> tuple[Line, ...]:
         .join(tables.Workpiece, tables.Workpiece.id == run.workpiece_id)
         .join(tables.Lot, tables.Lot.id == tables.Workpiece.lot_id)
         .where(use.cutter_id == cutter_id)
+        .order_by(use.id)
     ):
         at = ended_at or use_row.recorded_at
         out.append(
