@@ -11,6 +11,18 @@ if TYPE_CHECKING:
 _LONGEST = 500
 
 
+def one_line(text: str) -> str:
+    """Return a message as one line: what cannot be shown becomes a question mark, the end is cut off.
+
+    Parameters
+    ----------
+    text : str
+        May hold what stood in a file [-].
+    """
+    shown = "".join(sign if sign.isprintable() else "?" for sign in text)
+    return shown if len(shown) <= _LONGEST else f"{shown[: _LONGEST - 3]}..."
+
+
 class EngineError(Exception):
     """Anything the engine refuses; the text has the thing, the value, the limit and the way out.
 
@@ -21,8 +33,7 @@ class EngineError(Exception):
     """
 
     def __init__(self, text: str = "") -> None:
-        shown = "".join(sign if sign.isprintable() else "?" for sign in text)
-        super().__init__(shown if len(shown) <= _LONGEST else f"{shown[: _LONGEST - 3]}...")
+        super().__init__(one_line(text))
 
 
 class BadInput(EngineError):

@@ -17,6 +17,8 @@ def log(file: Path, machine: str, by: str, folder: Path | None) -> None:
     from collections import Counter
     from datetime import UTC, datetime
 
+    from engine.errors import BadInput
+    from engine.files import text_of
     from planner.config import Settings, settings_from
     from planner.database.session import session_factory, unit_of_work
     from planner.errors import PlannerError
@@ -26,13 +28,10 @@ def log(file: Path, machine: str, by: str, folder: Path | None) -> None:
     if folder:
         settings = Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, settings.time_zone)
     try:
-        text = file.read_text("utf-8")
+        text = text_of(file.read_bytes(), file.name)
         with unit_of_work(session_factory(settings.database_url)) as db:
             answers = import_log(db, machine, text, file.name, settings.zone, by=by, at=datetime.now(UTC))
-    except UnicodeDecodeError:
-        click.echo(f"lanternwright: {file.name}: no UTF-8 text", err=True)
-        raise SystemExit(2) from None
-    except PlannerError as error:
+    except (BadInput, PlannerError) as error:
         click.echo(f"lanternwright: {error}", err=True)
         raise SystemExit(2) from None
     kept = sum(answer.kept for answer in answers)

@@ -1,10 +1,21 @@
 """What the planner refuses, and which answer a page gives for it."""
 
+from engine.errors import one_line
+
 
 class PlannerError(Exception):
-    """A request that cannot be served as asked; the text is one line for a person."""
+    """A request that cannot be served as asked; the text is one line for a person.
+
+    Parameters
+    ----------
+    text : str
+        What of it cannot be shown, out of a file or a form say, becomes a question mark [-].
+    """
 
     status = 400
+
+    def __init__(self, text: str = "") -> None:
+        super().__init__(one_line(text))
 
 
 class NotFound(PlannerError):

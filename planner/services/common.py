@@ -18,6 +18,7 @@ from planner.errors import Conflict, NotFound, Refused
 
 Row = TypeVar("Row", bound=tables.Base)
 Word = TypeVar("Word", bound=StrEnum)
+_FIRST_YEAR, _LAST_YEAR = 1970, 2200
 
 
 def found(db: Session, table: type[Row], row_id: int) -> Row:
@@ -79,9 +80,11 @@ def amount_of(value: float, what: str, low: float, high: float, unit: str) -> fl
 
 
 def instant_of(value: datetime, what: str) -> datetime:
-    """Return an instant, or raise `Refused` when it has no time zone."""
+    """Return an instant, or raise `Refused` when it has no time zone or lies in no season's years."""
     if value.tzinfo is None:
         raise Refused(f"{what} is {value.isoformat()}, expected a time with its time zone")
+    if not _FIRST_YEAR <= value.year <= _LAST_YEAR:  # at the ends of the calendar no zone can be told
+        raise Refused(f"{what} is {value.isoformat()}, expected a year from {_FIRST_YEAR} to {_LAST_YEAR}")
     return value
 
 

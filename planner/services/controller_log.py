@@ -7,9 +7,10 @@ without a zone is the site's.
 from __future__ import annotations
 
 import csv
-import io
+import re
 from collections.abc import Iterator
 from datetime import datetime, tzinfo
+from itertools import islice
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -17,10 +18,13 @@ from sqlalchemy.orm import Session
 from planner.database import tables
 from planner.database.states import ReportKind
 from planner.errors import NotFound, Refused
+from planner.services.common import instant_of
 from planner.services.reports import MOST, Answer, Report, keep_reports
 
 _NEEDED = ("event", "kind", "at")
-_LARGEST = 50_000_000
+_LARGEST = 20_000_000
+_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+$")
+_MOST_DIGITS = 9
 
 
 def import_log(
@@ -48,11 +52,13 @@ def import_log(
     number = db.scalar(select(tables.Machine.id).where(tables.Machine.name == machine))
     if number is None:
         raise NotFound(f"there is no machine {machine[:60]!r}")
-    reports = list(read_log(text, file_name, zone))
+    for _ in read_log(text, file_name, zone):
+        pass  # a line that cannot be read is told before any is kept; holding all of them takes much memory
     said = f"{machine}, log brought by {by}"[:120]
     out: list[Answer] = []
-    for start in range(0, len(reports), MOST):
-        out += keep_reports(db, number, reports[start : start + MOST], by=said, at=at)
+    reports = read_log(text, file_name, zone)
+    while some := list(islice(reports, MOST)):
+        out += keep_reports(db, number, some, by=said, at=at)
     return tuple(out)
 
 
@@ -69,14 +75,20 @@ def read_log(text: str, file_name: str, zone: tzinfo) -> Iterator[Report]:
         Of times that say none.
     """
     if len(text) > _LARGEST:
-        raise Refused(f"{file_name}: {len(text) / 1e6:.0f} MB, expected 50 MB at most")
-    rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
-    header = rows.fieldnames or []
-    missing = [name for name in _NEEDED if name not in header]
-    if missing:
-        raise Refused(f"{file_name}: line 1: no column {missing[0]!r}, expected event,kind,at")
-    for row in rows:
-        yield _report(row, f"{file_name}: line {rows.line_num}", zone)
+        raise Refused(f"{file_name}: {len(text) / 1e6:.0f} MB, expected {_LARGEST / 1e6:g} MB at most")
+    lines = (found[0] for found in _LINE.finditer(text, int(text.startswith("\ufeff"))))
+    rows = csv.DictReader(lines, strict=True)
+    try:
+        header = rows.fieldnames or []
+        missing = [name for name in _NEEDED if name not in header]
+        if missing:
+            raise Refused(f"{file_name}: line 1: no column {missing[0]!r}, expected event,kind,at")
+        for row in rows:
+            yield _report(row, f"{file_name}: line {rows.line_num}", zone)
+    except csv.Error:
+        raise Refused(
+            f"{file_name}: line {rows.line_num}: no row that can be read, expected values with commas"
+        ) from None
 
 
 def _report(row: dict[str, str], where: str, zone: tzinfo) -> Report:
@@ -88,14 +100,17 @@ def _report(row: dict[str, str], where: str, zone: tzinfo) -> Report:
     event = (row["event"] or "").strip()
     if not event:
         raise Refused(f"{where}: event is empty, expected the controller's own number of the report")
+    said_at = (row["at"] or "").strip()
     try:
-        happened_at = datetime.fromisoformat((row["at"] or "").strip())
+        happened_at = datetime.fromisoformat(said_at)
     except ValueError:
-        raise Refused(f"{where}: at is {row['at']!r}, expected a time such as 2026-10-21T09:15:00") from None
+        raise Refused(
+            f"{where}: at is {said_at[:40]!r}, expected a time such as 2026-10-21T09:15:00"
+        ) from None
     if happened_at.tzinfo is None:
         happened_at = happened_at.replace(tzinfo=zone)
     job = (row.get("job_id") or "").strip()
-    if job and not job.isdecimal():
-        raise Refused(f"{where}: job_id is {job[:20]!r}, expected a number")
+    if job and not (job.isascii() and job.isdigit() and len(job) <= _MOST_DIGITS):
+        raise Refused(f"{where}: job_id is {job[:20]!r}, expected a number of {_MOST_DIGITS} digits at most")
     said = {name: value for name, value in row.items() if name not in (*_NEEDED, "job_id") and value}
-    return Report(event, kind, happened_at, int(job) if job else None, said)
+    return Report(event, kind, instant_of(happened_at, f"{where}: at"), int(job) if job else None, said)

@@ -1,8 +1,9 @@
 """Does any file, program, problem or body break a reader? Good ones are spoiled by chance and read.
 
-`python -m tests.bench fuzz [--reader NAME ...] [--inputs 2000] [--seed 0] [--only N] [--guided]`: each input
-is told by its seed and number, so one that fell is read again by `--only N`. A reader may take an input or
-refuse it in one clear line; anything else, more than 10 s, or a process of more than 512 MB ends with 1.
+`python -m tests.bench fuzz [--reader NAME ...] [--inputs 2000] [--first 0] [--seed 0] [--only N] [--guided]`:
+each input is told by its seed and number, so a long run goes on with `--first N`, and one that fell is read
+again by `--only N`. A reader may take an input or refuse it in one clear line; anything else, more than 10 s,
+or a process of more than 512 MB ends with 1.
 `--guided` lets the coverage of the code steer the choice (needs `atheris`, which is not among the extras).
 """
 
@@ -56,7 +57,7 @@ def readers() -> dict[str, Callable[[], Reader]]:
         "touches": _make_touches, "walls": _make_walls, "keep-outs": _make_keep_outs, "wedge": _make_wedge,
         "machine": _make_machine, "cutters": _make_cutters, "svg": _make_svg, "pictures": _make_pictures,
         "program": _make_program, "problem": _make_problem, "plan": _make_plan, "copy": _make_copy, "api": _make_api,
-        "forms": _make_forms,
+        "forms": _make_forms, "log": _make_log,
     }  # fmt: skip
 
 
@@ -317,13 +318,40 @@ def _make_plan() -> Reader:
     )
 
 
+def _make_log() -> Reader:
+    from zoneinfo import ZoneInfo
+
+    from engine.errors import BadInput
+    from engine.files import text_of
+    from planner.errors import PlannerError
+    from planner.services.controller_log import read_log
+
+    zone = ZoneInfo("Europe/London")
+    good = (
+        "event,kind,at,job_id,words\n1,start,2026-10-21T08:00:00,3,\n2,pause,2026-10-21T08:05:00+01:00,3,chips\n"
+        '3,resume,2026-10-21T08:09:00Z,,\n4,end,2026-10-21 08:30,3,"finished, clean"\n'
+    )
+    plain = "kind,at,event\r\n" + "".join(f"fault,2026-10-21T09:{n:02}:00,f{n}\r\n" for n in range(20))
+
+    def read(content: bytes) -> object:
+        return list(read_log(text_of(content, "log.csv"), "log.csv", zone))
+
+    return Reader(read, [good.encode(), plain.encode()], (PlannerError, BadInput))
+
+
+def _in_memory() -> Path:
+    """Return a fresh folder, where the computer has one on a disk that is memory."""
+    memory = Path("/dev/shm")
+    return Path(tempfile.mkdtemp(prefix="lantern-fuzz-", dir=memory if memory.is_dir() else None))
+
+
 def _make_copy() -> Reader:
     from planner.config import Settings
     from planner.database import migrate
     from planner.errors import PlannerError
     from planner.services.backup import backup, contents_of
 
-    folder = Path(tempfile.mkdtemp(prefix="lantern-fuzz-"))
+    folder = _in_memory()
     settings = Settings(f"sqlite:///{folder / 'a.db'}", folder, "UTC")
     migrate.upgrade(settings.database_url)
     (settings.packages / "00001-a").mkdir(parents=True)
@@ -351,7 +379,7 @@ def _pages() -> tuple[Any, Any]:
     from tests.bench.pages import fill
     from web import create_app
 
-    folder = Path(tempfile.mkdtemp(prefix="lantern-fuzz-"))
+    folder = _in_memory()
     url = f"sqlite:///{folder / 'fuzz.db'}"
     migrate.upgrade(url)
     factory = session_factory(url)
@@ -551,6 +579,7 @@ def main(arguments: list[str]) -> int:
     asked.add_argument("--reader", action="append", choices=list(readers()))
     asked.add_argument("--inputs", type=int, default=2000)
     asked.add_argument("--seed", type=int, default=0)
+    asked.add_argument("--first", type=int, default=0, help="Number of the first input.")
     asked.add_argument("--only", type=int, help="One input by its number, with its traceback.")
     asked.add_argument("--guided", action="store_true")
     options = asked.parse_args(arguments)
@@ -569,7 +598,7 @@ def main(arguments: list[str]) -> int:
     )
     for name in names:
         began = time.perf_counter()
-        tally = run(name, options.inputs, options.seed)
+        tally = run(name, options.inputs, options.seed, first=options.first)
         seconds = time.perf_counter() - began
         memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # of the whole process
         total = sum(tally.counts.values())

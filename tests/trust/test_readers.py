@@ -90,6 +90,13 @@ FOUND: list[tuple[str, str]] = [
     ("problem", "[" * 100_000),
     ("machine", "[" * 100_000),
     ("machine", '{"name": ' * 3000),
+    ("log", 'event,kind,at\n1,fault,"2026\r\n'),
+    ("log", "event,kind,at\n1,fault," + "a" * 5000),
+    ("log", "event,kind,at\n1,fault," + "9" * 200_000),
+    ("log", "event,kind,at\n1,fault,0001-01-01T00:00:00+14:00"),
+    ("log", "event,kind,at\n1,fault,9999-12-31T23:59:59-14:00"),
+    ("log", "event,kind,at,job_id\n1,fault,2026-10-21T08:00," + "9" * 5000),
+    ("log", "event,kind,at,job_id\n1,fault,2026-10-21T08:00,\u0663"),
 ]
 
 
