@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 Vector = tuple[float, float, float]
+_LARGE, _SMALL = ("squash", "foam"), ("turnip", "gourd")
 _X, _Y, _Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
 
 
@@ -30,7 +31,7 @@ class MachineCard:
     set_up_min: float
     accuracy_mm: float
     good_for: str
-    fixtures: tuple[str, ...]
+    fixtures: tuple[str, ...]  # the one it stands with comes first
     kinds: tuple[str, ...]  # squash, turnip, gourd, foam
 
 
@@ -45,29 +46,34 @@ class CutterInStock:
 
 def machine_cards() -> tuple[MachineCard, ...]:
     """Return what the shift lead knows of each machine."""
-    large = ("squash", "foam")
-    small = ("turnip", "gourd")
+    both = (*_LARGE, *_SMALL)
     return (
         MachineCard("Wren", "turntable and upright", 320, 300, 12, (-40, 40), 500, 4, 0.5,
-                    "through bands", ("ring",), large),
+                    "through bands", ("ring", "screw plate"), both),
         MachineCard("Heron", "turntable and swinging arc", 360, 330, 12, (-35, 75), 500, 4, 0.4,
-                    "ray cuts, domes", ("ring",), large),
+                    "ray cuts, domes", ("ring",), _LARGE),
         MachineCard("Badger", "trunnion", 300, 280, 9, (-35, 90), 800, 6, 0.25,
-                    "relief", ("ring",), large),
+                    "relief", ("ring", "screw plate"), both),
         MachineCard("Otter", "gantry with tilting head", 420, 330, 25, (-40, 90), 1000, 5, 0.35,
-                    "the largest pieces", ("ring", "wide ring"), large),
+                    "the largest pieces", ("wide ring", "ring", "screw plate"), both),
         MachineCard("Stoat", "small lathe", 170, 260, 3, (-50, 50), 350, 2, 0.3,
-                    "roots and gourds", ("screw and cup",), small),
+                    "roots and gourds", ("screw and cup",), _SMALL),
     )  # fmt: skip
 
 
 def fixtures() -> dict[str, str]:
-    """Return the fixtures and what each holds."""
+    """Return the fixtures and how each holds a piece."""
     return {
         "ring": "rubber ring outside, disc inside drawn down by a rod; openings of 90-130 mm",
         "wide ring": "the same for openings up to 160 mm and pieces up to 420 mm across",
+        "screw plate": "coach screw up through the seat into the foot, for roots and dry gourds",
         "screw and cup": "coach screw in the foot and a cup on the stem, for roots and dry gourds",
     }
+
+
+def fixture_kinds() -> dict[str, tuple[str, ...]]:
+    """Return the kinds of produce that each fixture holds."""
+    return {"ring": _LARGE, "wide ring": _LARGE, "screw plate": _SMALL, "screw and cup": _SMALL}
 
 
 # --- machines ------------------------------------------------------------------------------------------

@@ -288,6 +288,7 @@ class MachineLine:
     kinds: tuple[str, ...]
     fixture_class: str
     fixtures: tuple[str, ...]
+    fixture_kinds: dict[str, list[str]]  # what a fixture holds; one that is not named holds all
     proof_marked_at: datetime | None  # newest mark that is not void
     down: Span | None  # what it is down with now
     reported_by: str

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -39,6 +39,7 @@ def add_machine(
     min_diameter_mm: float = 0.0,
     max_height_mm: float | None = None,
     fixtures: Sequence[str] = (),
+    fixture_kinds: Mapping[str, Sequence[str]] | None = None,
     kinds: Sequence[str] = (),
     build: str = "",
     load_min: float = 5.0,
@@ -68,6 +69,8 @@ def add_machine(
         Longest piece along its axis [mm].
     fixtures : sequence of str
         All fixtures it can be given; the one it stands with when left out [-].
+    fixture_kinds : Mapping, optional
+        The `ProduceKind` that a fixture holds; one that is not named holds all the machine takes [-].
     kinds : sequence of str
         The `ProduceKind` it takes; none = all [-].
     build : str
@@ -97,6 +100,7 @@ def add_machine(
     if fixtures and fixture_class not in fixtures:
         raise Refused(f"fixture is {fixture_class!r}, expected one of {', '.join(fixtures)}")
     taken_kinds = [word_of(ProduceKind, kind, "kind").value for kind in kinds]
+    held = _held(fixtures or (fixture_class,), fixture_kinds or {}, taken_kinds)
     refuse_taken(db, tables.Machine, tables.Machine.name, machine.name)
     row = tables.Machine(
         name=name_of(machine.name, "machine's name"),
@@ -108,6 +112,7 @@ def add_machine(
         kinds=taken_kinds,
         fixture_class=fixture_class,
         fixtures=list(fixtures) or [fixture_class],
+        fixture_kinds=held,
         build=build,
         load_min=load_min,
         unload_min=unload_min,
@@ -118,6 +123,39 @@ def add_machine(
     db.add(row)
     db.flush()
     return row
+
+
+def _held(
+    fixtures: Sequence[str], held: Mapping[str, Sequence[str]], taken: Sequence[str]
+) -> dict[str, list[str]]:
+    """Return what each named fixture holds; refuse a fixture or kind that the machine does not have."""
+    for fixture in held:
+        if fixture not in fixtures:
+            raise Refused(f"fixture {fixture!r} holds something, expected one of {', '.join(fixtures)}")
+    found = {f: [word_of(ProduceKind, kind, "kind").value for kind in kinds] for f, kinds in held.items()}
+    for fixture, kinds in found.items():
+        beyond = [kind for kind in kinds if taken and kind not in taken]
+        if beyond:
+            raise Refused(f"fixture {fixture!r} holds {beyond[0]}, but the machine takes {', '.join(taken)}")
+    if all(fixture in found for fixture in fixtures):
+        unheld = [kind for kind in taken if not any(kind in kinds for kinds in found.values())]
+        if unheld:
+            raise Refused(f"no fixture holds {unheld[0]}, which the machine takes")
+    return found
+
+
+def fixture_for(machine: tables.Machine, kind: str) -> str:
+    """Return the fixture a machine needs for a kind of produce; the one it stands with where that will do.
+
+    Parameters
+    ----------
+    machine : Machine
+        Of the database [-].
+    kind : str
+        A `ProduceKind` [-].
+    """
+    able = [f for f in machine.fixtures if kind in machine.fixture_kinds.get(f, (kind,))]
+    return machine.fixture_class if machine.fixture_class in able or not able else able[0]
 
 
 def change_machine(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, selectinload
 
 from planner.database import tables
@@ -14,6 +14,7 @@ from planner.database.states import CutterState, JobState, PlanState, RunOutcome
 from planner.errors import NotFound
 from planner.services.benches import CUT, MOST_WAITING, Crew, crew_of
 from planner.services.common import found
+from planner.services.fleet import fixture_for
 
 TIERS = ("undone", "late", "stored_nights", "changeovers", "finish")
 CUTTER_CHANGE_MIN, FIXTURE_CHANGE_MIN = 4, 10  # common practice; a venue's own times replace them
@@ -66,6 +67,7 @@ def problem_of(
     shifts = _open_intervals(db, machines, start)
     manned = _union(list(shifts.values()))
     ratios = learned_ratios(db)
+    standing = _standing(db, machines, begun)
     for row in begun:  # what runs is left to run: its machine is free when it ends
         shifts[row.machine_id] = [
             piece
@@ -82,7 +84,7 @@ def problem_of(
                 "capacity": 1,
                 "open": shifts[m.id],
                 "attended": m.attended,
-                "fixture": m.fixture_class,
+                "fixture": standing[m.id],
             }
             | ({"most_waiting": MOST_WAITING} if crew.benches else {})
             for m in machines
@@ -105,6 +107,36 @@ def problem_of(
     return problem
 
 
+def _standing(
+    db: Session, machines: Sequence[tables.Machine], begun: Sequence[tables.PlanRow]
+) -> dict[int, str]:
+    """Return by machine the fixture that its latest run, or row of the plan that has begun, left on it."""
+    standing = {machine.id: machine.fixture_class for machine in machines}
+    by_id = {machine.id: machine for machine in machines}
+    last_run = (
+        select(tables.Run.machine_id, func.max(tables.Run.id).label("id"))
+        .group_by(tables.Run.machine_id)
+        .subquery()
+    )
+    runs = db.execute(
+        select(tables.Run.machine_id, tables.Lot.kind)
+        .join(last_run, last_run.c.id == tables.Run.id)
+        .join(tables.Job, tables.Job.id == tables.Run.job_id)
+        .join(tables.Workpiece, tables.Workpiece.id == tables.Job.workpiece_id)
+        .join(tables.Lot, tables.Lot.id == tables.Workpiece.lot_id)
+    )
+    held = [(machine_id, kind) for machine_id, kind in runs]
+    held += [
+        (row.machine_id, row.job.workpiece.lot.kind)
+        for row in sorted(begun, key=lambda row: row.start_at)
+        if row.job.workpiece is not None
+    ]
+    for machine_id, kind in held:
+        if machine_id in by_id:
+            standing[machine_id] = fixture_for(by_id[machine_id], kind)
+    return standing
+
+
 def open_jobs(db: Session, season_id: int) -> list[tables.Job]:
     """Return the jobs that are to be cut and have a piece, with station, piece and run times."""
     jobs = db.scalars(
@@ -115,7 +147,7 @@ def open_jobs(db: Session, season_id: int) -> list[tables.Job]:
         .options(
             selectinload(tables.Job.run_times),
             selectinload(tables.Job.station),
-            selectinload(tables.Job.workpiece),
+            selectinload(tables.Job.workpiece).selectinload(tables.Workpiece.lot),
         )
         .order_by(tables.Job.id)
     )
@@ -173,13 +205,15 @@ def _passed_at_benches(db: Session, season_id: int, start: datetime) -> Passed:
 def _cut_options(job: tables.Job, machines: Any, ratios: dict[int, float]) -> list[dict[str, Any]]:
     """Return a job's options at machines, in the problem's form."""
     by_id = {m.id: m for m in machines}
+    assert job.workpiece is not None  # open jobs have one
+    kind = job.workpiece.lot.kind
     return [
         {
             "resource": by_id[t.machine_id].name,
             "load_min": round(by_id[t.machine_id].load_min),
             "run_min": max(1, -int(-(t.run_min or 0) * ratios.get(t.machine_id, 1.0) // 1)),
             "unload_min": round(by_id[t.machine_id].unload_min),
-            "fixture": by_id[t.machine_id].fixture_class,
+            "fixture": fixture_for(by_id[t.machine_id], kind),
             "wear": {name: max(0.001, round(worn, 4)) for name, worn in t.wear.items()},
         }
         for t in _options(job)

@@ -41,6 +41,7 @@ def machines(db: Session, *, now: datetime) -> tuple[MachineLine, ...]:
             kinds=tuple(row.kinds),
             fixture_class=row.fixture_class,
             fixtures=tuple(row.fixtures),
+            fixture_kinds=row.fixture_kinds,
             proof_marked_at=marks.get(row.id),
             down=down[row.id][0] if row.id in down else None,
             reported_by=down[row.id][1] if row.id in down else "",

@@ -38,6 +38,7 @@ class Base(DeclarativeBase):
         datetime: UtcDateTime,
         dict[str, Any]: JSON,
         dict[str, float]: JSON,
+        dict[str, list[str]]: JSON,
         list[str]: JSON,
         list[int]: JSON,
         list[dict[str, Any]]: JSON,

@@ -39,6 +39,9 @@ class Machine(Recorded, Base):
     kinds: Mapped[list[str]] = mapped_column(default=list)  # ProduceKind it takes; empty = all
     fixture_class: Mapped[str] = mapped_column(WORD)  # the one it stands with when the plan begins
     fixtures: Mapped[list[str]] = mapped_column(default=list)  # all it can be given
+    fixture_kinds: Mapped[dict[str, list[str]]] = mapped_column(
+        default=dict
+    )  # what a fixture holds; none = all
     build: Mapped[str] = mapped_column(Text, default="")  # what it looks like, in words
     load_min: Mapped[float] = mapped_column(default=5.0)
     unload_min: Mapped[float] = mapped_column(default=6.0)

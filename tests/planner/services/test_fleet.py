@@ -80,6 +80,10 @@ def test_machine_is_kept_as_given(db: Session) -> None:
         (WREN, {"attended": 1.5}, "attended share is 1.5"),
         (WREN, {"kinds": ["marrow"]}, "kind is 'marrow'"),
         (WREN, {"fixtures": ["wide ring"]}, "fixture is 'ring'"),
+        (WREN, {"fixture_kinds": {"plate": ["turnip"]}}, "'plate' holds something, expected one of ring"),
+        (WREN, {"fixture_kinds": {"ring": ["marrow"]}}, "kind is 'marrow'"),
+        (WREN, {"kinds": ["squash"], "fixture_kinds": {"ring": ["turnip"]}}, "'ring' holds turnip, but"),
+        (WREN, {"kinds": ["squash", "foam"], "fixture_kinds": {"ring": ["foam"]}}, "no fixture holds squash"),
     ],
 )
 def test_machine_refused(
@@ -93,6 +97,15 @@ def test_machine_refused(
     refusal = _refuses(row_counts, db, lambda: _a_machine(db, described, **changes))
     assert words in str(refusal)
     assert isinstance(refusal, Refused)
+
+
+def test_the_fixture_for_a_piece(db: Session) -> None:
+    """The one that stands there where it holds the kind, else the first that does; unnamed ones hold all."""
+    held = {"ring": ["squash", "foam"], "screw plate": ["turnip"]}
+    machine = _a_machine(db, fixtures=["ring", "screw plate"], fixture_kinds=held)
+    assert [fleet.fixture_for(machine, kind) for kind in ("squash", "turnip")] == ["ring", "screw plate"]
+    plain = _a_machine(db, WREN | {"name": "Heron"}, fixtures=["ring", "wide ring"])
+    assert fleet.fixture_for(plain, "turnip") == "ring"
 
 
 def test_machine_twice(db: Session, row_counts: Callable[[], dict[str, int]]) -> None:

@@ -163,3 +163,25 @@ def test_run_times_are_learned(factory: sessionmaker[Session], season_id: int) -
     minutes = {option["resource"]: option["run_min"] for option in options}
     assert minutes["Wren"] == 60
     assert 85 <= minutes["Heron"] <= 90
+
+
+def test_a_piece_asks_for_the_fixture_that_holds_it(factory: sessionmaker[Session], season_id: int) -> None:
+    """Heron stands with a plate for roots: its squashes ask for the ring, and find it once one has begun."""
+    with unit_of_work(factory) as db:
+        heron = db.scalars(select(tables.Machine).where(tables.Machine.name == "Heron")).one()
+        heron.fixture_class, heron.fixtures = "screw plate", ["screw plate", "ring"]
+        heron.fixture_kinds = {"screw plate": ["turnip"], "ring": ["squash"]}
+
+    def seen(start: datetime, keep: bool) -> tuple[str, set[str]]:
+        with reading(factory) as db:
+            problem = planning.problem_of(db, season_id, start, keep=keep)
+        stands = next(r["fixture"] for r in problem["resources"] if r["name"] == "Heron")
+        options = [o for job in problem["jobs"] for step in job["steps"] for o in step["options"]]
+        return stands, {o["fixture"] for o in options if o["resource"] == "Heron"}
+
+    assert seen(START, keep=False) == ("screw plate", {"ring"})
+    _plan(factory, season_id)
+    with reading(factory) as db:
+        rows = planning.published_plan(db, season_id).rows
+        began = min(row.start_at for row in rows if row.machine.name == "Heron")
+    assert seen(began + timedelta(minutes=1), keep=True)[0] == "ring"
