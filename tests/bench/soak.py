@@ -1,7 +1,8 @@
 """Does everything hold for a long time? A season at many times its speed, with everybody at work at once.
 
 `python -m tests.bench soak [--minutes 30] [--speed 100]`: pages and worker, three controllers that report starts,
-pauses and ends (some twice, some late), two leads who re-plan and take each other's drafts, and somebody who looks.
+pauses, faults and ends as the plan runs (some twice, some late), a hand who rates and places what was cut, two leads
+who re-plan and take each other's drafts, and somebody who looks.
 At the end every rule of `lanternwright check` is judged, each answer of 500 or more is counted, and the memory of
 pages and worker is held against what it was after the warm-up. Ends with 1 where a rule is broken, an answer failed,
 or memory grew by more than 10 %.
@@ -11,6 +12,7 @@ or memory grew by more than 10 %.
 from __future__ import annotations
 
 import argparse
+import itertools
 import random
 import tempfile
 import threading
@@ -87,7 +89,7 @@ class Season:
                 store_survey(db, Survey(job, times, ()), by=BY, at=NOW)
                 for machine in machines:
                     store_preparation(db, self._program(job, machine, machines[machine]), by=BY, at=NOW)
-        plan_season(self.factory, self.season_id, by=BY, now=NOW, seconds=1.0, workers=1)
+        plan_season(self.factory, self.season_id, by=BY, now=NOW, seconds=3.0, workers=1)
 
     def _program(self, job: int, machine: int, name: str) -> Prepared:
         import hashlib
@@ -122,35 +124,75 @@ class Season:
         return said
 
     def controller(self, machine_id: int) -> None:
-        """Report starts, pauses and ends of what the plan says, some twice, some late."""
+        """Report what the plan says as it runs: starts, pauses, faults and ends, some twice, some late."""
         chance = random.Random(machine_id)
         with unit_of_work(self.factory) as db:
             token = people.make_machine_token(db, machine_id, f"controller {machine_id}", by=BY, at=NOW)
         client = self.app.test_client()
-        number = 0
+        numbers = itertools.count(1)
+
+        def tell(kind: str, job: int, at: datetime, **said: Any) -> None:
+            report = {
+                "event": f"e{next(numbers)}",
+                "kind": kind,
+                "at": at.isoformat(),
+                "job_id": job,
+                "said": said,
+            }
+            sent = [report, report] if chance.random() < 0.2 else [report]
+            self._asked("report", client.post(
+                "/api/v1/machine-reports", json={"reports": sent}, headers={"Authorization": f"Bearer {token}"}
+            ))  # fmt: skip
+
+        while not self.over.is_set():
+            job = self._due(machine_id)
+            if job is None:
+                tell("run_time", 1, self.now())
+                self._pass(5.0)
+                continue
+            began = self.now()
+            late = chance.random() < 0.1
+            if not late:
+                tell("start", job, began)
+            self._pass(4.0 + job % 5)
+            broken = chance.random() < 0.1
+            if broken or chance.random() < 0.2:
+                tell("fault" if broken else "pause", job, self.now())
+                self._pass(chance.uniform(1, 4))
+                tell("resume", job, self.now())
+            self._pass(4.0)
+            if late:
+                tell("start", job, began)
+            tell("end", job, self.now(), outcome="stopped" if broken else "finished")
+
+    def _due(self, machine_id: int) -> int | None:
+        """Return the job that a machine cuts next, once its time has come."""
+        row, job = tables.PlanRow, tables.Job
+        with reading(self.factory) as db:
+            return db.scalar(
+                select(row.job_id).join(tables.Plan).join(job)
+                .where(row.machine_id == machine_id, tables.Plan.state == "published", job.state == "prepared",
+                       row.start_at <= self.now())
+                .order_by(row.start_at).limit(1)
+            )  # fmt: skip
+
+    def _pass(self, minutes: float) -> None:
+        """Let so many minutes of the season go by."""
+        self.over.wait(60 * minutes / self.speed)
+
+    def hand(self) -> None:
+        """Rate what was cut and put it in its place."""
+        chance = random.Random(9)
+        client = self.app.test_client()
         while not self.over.is_set():
             with reading(self.factory) as db:
-                row = tables.PlanRow
-                job = db.scalar(
-                    select(row.job_id).join(tables.Plan).join(tables.Job)
-                    .where(row.machine_id == machine_id, tables.Plan.state == "published", tables.Job.state == "prepared")
-                    .order_by(row.start_at).limit(1)
-                )  # fmt: skip
-            for kind in (
-                ("start", "pause", "resume", chance.choice(("end", "end", "fault"))) if job else ("run_time",)
-            ):
-                number += 1
-                report = {
-                    "event": f"e{number}",
-                    "kind": kind,
-                    "at": self.now().isoformat(),
-                    "job_id": job or 1,
-                }
-                again = [report, report] if chance.random() < 0.2 else [report]
-                self._asked("report", client.post(
-                    "/api/v1/machine-reports", json={"reports": again}, headers={"Authorization": f"Bearer {token}"}
-                ))  # fmt: skip
-                self.over.wait(chance.uniform(0.01, 0.1))
+                cut = db.scalars(select(tables.Job.id).where(tables.Job.state == "cut").limit(5)).all()
+            for job in cut:
+                self._asked(
+                    "rate", client.post(f"/api/v1/jobs/{job}/ratings", json={"rating": chance.randint(5, 10)})
+                )
+                self._asked("place", client.post(f"/api/v1/jobs/{job}/place"))
+            self._pass(10.0)
 
     def lead(self, number: int) -> None:
         """Report trouble, ask for drafts, take them, take things back."""
@@ -162,7 +204,7 @@ class Season:
                 "down", client.post(f"/api/v1/machines/{machine}/down", json={"hours": 1, "reason": "belt"})
             )
             self._asked("draft", client.post("/api/v1/drafts", json={}))
-            self.over.wait(chance.uniform(0.1, 0.6))
+            self._pass(chance.uniform(5, 30))
             with reading(self.factory) as db:
                 draft = db.scalar(select(func.max(tables.Plan.id)).where(tables.Plan.state == "draft"))
             if draft:
@@ -170,6 +212,7 @@ class Season:
             self._asked("up", client.post(f"/api/v1/machines/{machine}/up"))
             if said and said.get("change_id") and chance.random() < 0.3:
                 self._asked("undo", client.post(f"/api/v1/changes/{said['change_id']}/undo"))
+            self._pass(chance.uniform(5, 30))
 
     def onlooker(self) -> None:
         """Look at every page in turn."""
@@ -198,14 +241,18 @@ class Season:
 
 
 def soak(
-    folder: Path, seconds: float, speed: float, jobs: int
+    folder: Path, seconds: float, speed: float, jobs: int, begin_h: float = 0.0
 ) -> tuple[Season, float, float, tuple[str, ...]]:
-    """Let everybody work; return the season, memory after the warm-up and at the end [MB], and what is broken."""
+    """Let everybody work, from so many hours after planning on.
+
+    Returns the season, memory after the warm-up and at the end [MB], and what is broken.
+    """
     season = Season(settings_in(folder), jobs, speed)
-    everybody: list[Callable[[], None]] = [season.worker, season.onlooker]
+    everybody: list[Callable[[], None]] = [season.worker, season.onlooker, season.hand]
     everybody += [lambda n=n: season.controller(n) for n in (1, 2, 3)]  # type: ignore[misc]
     everybody += [lambda n=n: season.lead(n) for n in (1, 2)]  # type: ignore[misc]
     threads = [threading.Thread(target=season.guarded(one)) for one in everybody]
+    season.began = time.monotonic() - 3600 * begin_h / speed
     for thread in threads:
         thread.start()
     time.sleep(0.3 * seconds)
@@ -231,7 +278,7 @@ def main(arguments: list[str]) -> int:
     asked = argparse.ArgumentParser(prog="python -m tests.bench soak")
     asked.add_argument("--minutes", type=float, default=30.0)
     asked.add_argument("--speed", type=float, default=100.0)
-    asked.add_argument("--jobs", type=int, default=150)
+    asked.add_argument("--jobs", type=int, default=400)
     options = asked.parse_args(arguments)
     with tempfile.TemporaryDirectory(prefix="lantern-soak-") as home:
         season, warm, end, broken = soak(Path(home), 60 * options.minutes, options.speed, options.jobs)
