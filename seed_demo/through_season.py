@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from planner.config import Settings
 from planner.database import tables
 from planner.database.session import reading, session_factory
-from planner.services import ledger_stock, quality, review
+from planner.services import insights, ledger_stock, quality, review
 from planner.services.forecast import season_forecast
 from planner.services.planning import plan_season
 from seed_demo import scenario
@@ -60,8 +60,8 @@ def _show(done: int, total: int, note: str) -> None:
         click.echo(f"{done}/{total} {note}", err=True)
 
 
-def judged(factory: sessionmaker[Session], season_id: int) -> review.Review:
-    """Return the review of a whole season.
+def facts_of(factory: sessionmaker[Session], season_id: int) -> review.Facts:
+    """Return what was recorded of a whole season.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def judged(factory: sessionmaker[Session], season_id: int) -> review.Review:
         )
         assert season is not None and first is not None
         end = season.dusk_at(season.last_night) + timedelta(days=1)
-        return review.review_of(review.gather(db, season_id, first, end, now=end))
+        return review.gather(db, season_id, first, end, now=end)
 
 
 def lines(factory: sessionmaker[Session], season_id: int, told: Told) -> list[str]:
@@ -92,7 +92,8 @@ def lines(factory: sessionmaker[Session], season_id: int, told: Told) -> list[st
     told : Told
         What the replay told the services [-].
     """
-    found = judged(factory, season_id)
+    facts = facts_of(factory, season_id)
+    found = review.review_of(facts)
     out = [*told.happened, *found.words]
     for night in found.nights:
         asked = told.replaced.get(night.night, 0)
@@ -108,7 +109,7 @@ def lines(factory: sessionmaker[Session], season_id: int, told: Told) -> list[st
         assert season is not None
         refitted = quality.refit_life(db, season_id)
         due = ledger_stock.reorder_points(db, now=season.dusk_at(season.last_night))
-        out += [insight.words for insight in quality.insights(db, season_id)]
+    out += [insight.words for insight in insights.insights(facts)]
     if refitted is not None:
         middle, low, high = refitted.overall
         out.append(

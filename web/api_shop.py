@@ -10,7 +10,7 @@ from flask import request
 
 from planner.database import queries, tables
 from planner.database.states import CutterEntryKind, PieceStepKind, Role, WalkVerdict
-from planner.services import learning, ledger, ledger_stock, quality
+from planner.services import insights, learning, ledger, ledger_stock, quality, review
 from planner.services import pieces as bench
 from planner.services.common import found
 from web import api
@@ -281,7 +281,7 @@ def sample_lot(lot_id: int, pieces_seen: int, bad: int, soft_rot: int, words: st
 class Learned:
     """What ratings go with, and how often pieces are lost and runs fail, in the whole season."""
 
-    insights: tuple[quality.Insight, ...]
+    insights: tuple[insights.Insight, ...]
     rates: tuple[learning.Rate, ...]
 
 
@@ -290,4 +290,5 @@ def learned() -> Learned:
     """Give what the season taught."""
     with reading_db() as db:
         season_id = _season(db).season_id
-        return Learned(quality.insights(db, season_id), learning.rates(db, season_id))
+        facts = review.gather_season(db, season_id, now=now())
+        return Learned(insights.insights(facts), learning.rates(db, season_id))

@@ -11,7 +11,7 @@ from flask.typing import ResponseReturnValue
 from planner.database.lines import SeasonLine
 from planner.database.states import Role
 from planner.errors import Refused
-from planner.services import learning, quality
+from planner.services import insights, learning
 from planner.services import review as reviews
 from web.access import allow
 from web.session import now, reading_db, the_season, zone
@@ -43,7 +43,6 @@ def _shown(template: str) -> ResponseReturnValue:
         begin = datetime.combine(first, datetime.min.time(), zone())
         end = datetime.combine(last + timedelta(days=1), datetime.min.time(), zone())
         facts = reviews.gather(db, line.season_id, begin, end, now=max(begin, now()))
-        insights = quality.insights(db, line.season_id)
         often = learning.rates(db, line.season_id)
     ways: dict[str, Any] = {"from": first, "to": last}
     ways |= {"person_hour": rates.person_hour, "cutter_life": rates.cutter_life}
@@ -54,7 +53,7 @@ def _shown(template: str) -> ResponseReturnValue:
         template,
         found=found,
         shifts=shifts,
-        insights=insights,
+        insights=insights.insights(facts),
         often=often,
         first=first,
         last=last,

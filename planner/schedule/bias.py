@@ -9,11 +9,12 @@ from memory). Before the first run the spreads stand alone; the score "before" i
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from planner.schedule.learned import MACHINES, OWN
 
@@ -23,25 +24,15 @@ _FEWEST = 4
 
 
 @dataclass(frozen=True, slots=True)
-class PastRun:
-    """A finished run: where, what, and its estimated and real time [min]."""
-
-    machine: str
-    design: str
-    estimated_min: float
-    real_min: float
-
-
-@dataclass(frozen=True, slots=True)
 class Ratios:
     """What was learned: log ratios of the fleet, machines and designs, and how well they are known."""
 
-    machines: dict[str, int]
-    designs: dict[str, int]
+    machines: Mapping[Any, int]
+    designs: Mapping[Any, int]
     means: NDArray[np.float64]
     covariance: NDArray[np.float64]
 
-    def _row(self, machine: str, design: str) -> NDArray[np.float64]:
+    def _row(self, machine: Any, design: Any) -> NDArray[np.float64]:
         row = np.zeros(len(self.means))
         row[0] = 1.0
         for places, name in ((self.machines, machine), (self.designs, design)):
@@ -49,38 +40,53 @@ class Ratios:
                 row[places[name]] = 1.0
         return row
 
-    def ratio(self, machine: str, design: str) -> float:
+    def ratio(self, machine: Any, design: Any) -> float:
         """Return real over estimated time of a run to come, its median [-]."""
         return math.exp(float(self._row(machine, design) @ self.means))
 
-    def deviation(self, machine: str, design: str) -> float:
+    def deviation(self, machine: Any, design: Any) -> float:
         """Return the spread of the logarithm of one such run [-]; what was never seen spreads wider."""
         row = self._row(machine, design)
         unseen = (machine not in self.machines) * MACHINES**2 + (design not in self.designs) * DESIGNS**2
         return math.sqrt(float(row @ self.covariance @ row) + unseen + OWN**2)
 
 
-def learn_ratios(runs: Sequence[PastRun]) -> Ratios:
-    """Return what runs say of fleet, machines and designs, drawn together where little is known.
+def learn_ratios(
+    machines: ArrayLike, designs: ArrayLike, estimated_min: ArrayLike, real_min: ArrayLike
+) -> Ratios:
+    """Return what finished runs say of fleet, machines and designs, drawn together where little is known.
 
     Parameters
     ----------
-    runs : sequence of PastRun
-        With times above 0 [-].
+    machines, designs : array_like, (n,)
+        Of each run, as names or numbers [-].
+    estimated_min, real_min : array_like, (n,)
+        Of each run, above 0 [min].
     """
-    machines = {name: 1 + n for n, name in enumerate(sorted({run.machine for run in runs}))}
-    first = 1 + len(machines)
-    designs = {name: first + n for n, name in enumerate(sorted({run.design for run in runs}))}
-    size = first + len(designs)
-    rows = np.zeros((len(runs), size))
-    rows[:, 0] = 1.0
-    every = np.arange(len(runs))
-    rows[every, [machines[run.machine] for run in runs]] = 1.0
-    rows[every, [designs[run.design] for run in runs]] = 1.0
-    logs = np.log([run.real_min / run.estimated_min for run in runs] or [])
-    spreads = np.concatenate([[FLEET], np.full(len(machines), MACHINES), np.full(len(designs), DESIGNS)])
-    covariance = np.asarray(np.linalg.inv(rows.T @ rows / OWN**2 + np.diag(spreads**-2.0)), np.float64)
-    return Ratios(machines, designs, covariance @ (rows.T @ logs) / OWN**2, covariance)
+    logs = np.log(np.asarray(real_min, float) / np.asarray(estimated_min, float))
+    machine, at_machine = np.unique(machines, return_inverse=True)
+    design, at_design = np.unique(designs, return_inverse=True)
+    shape = len(machine), len(design)
+    cell = at_machine * max(shape[1], 1) + at_design
+    # the runs of one machine and design stand in the equations by their number and sum alone
+    count = np.bincount(cell, minlength=math.prod(shape)).reshape(shape).astype(float)
+    total = np.bincount(cell, weights=logs, minlength=math.prod(shape)).reshape(shape)
+    square = np.block(
+        [
+            [np.full((1, 1), count.sum()), count.sum(1)[None], count.sum(0)[None]],
+            [count.sum(1)[:, None], np.diag(count.sum(1)), count],
+            [count.sum(0)[:, None], count.T, np.diag(count.sum(0))],
+        ]
+    )
+    pull = np.concatenate([[total.sum()], total.sum(1), total.sum(0)])
+    spreads = np.concatenate([[FLEET], np.full(shape[0], MACHINES), np.full(shape[1], DESIGNS)])
+    covariance = np.asarray(np.linalg.inv(square / OWN**2 + np.diag(spreads**-2.0)), np.float64)
+    return Ratios(
+        {name: 1 + n for n, name in enumerate(machine.tolist())},
+        {name: 1 + shape[0] + n for n, name in enumerate(design.tolist())},
+        covariance @ pull / OWN**2,
+        covariance,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,25 +100,29 @@ class HeldOut:
     score_after: float
 
 
-def held_out(runs: Sequence[PastRun]) -> HeldOut | None:
+def held_out(
+    machines: ArrayLike, designs: ArrayLike, estimated_min: ArrayLike, real_min: ArrayLike
+) -> HeldOut | None:
     """Return how good estimates of the second half were, raw and by what the first half taught.
 
     Parameters
     ----------
-    runs : sequence of PastRun
-        By time; None is returned where there are fewer than four with times above 0 [-].
+    machines, designs : array_like, (n,)
+        Of each finished run by time, as names or numbers [-].
+    estimated_min, real_min : array_like, (n,)
+        Of each run; None is returned where there are fewer than four with both above 0 [min].
     """
-    known = [run for run in runs if run.estimated_min > 0 and run.real_min > 0]
-    if len(known) < _FEWEST:
+    known = (np.asarray(estimated_min, float) > 0) & (np.asarray(real_min, float) > 0)
+    columns = [np.asarray(column)[known] for column in (machines, designs, estimated_min, real_min)]
+    if known.sum() < _FEWEST:
         return None
-    half = len(known) // 2
-    learned, later = learn_ratios(known[:half]), known[half:]
-    nothing = learn_ratios([])  # before the first run: the spreads alone
-    real = np.array([run.real_min for run in later])
-    estimated = np.array([run.estimated_min for run in later])
-    before, after = _told(nothing, later), _told(learned, later)
+    half = int(known.sum()) // 2
+    learned = learn_ratios(*(column[:half] for column in columns))
+    machine, design, estimated, real = (column[half:] for column in columns)
+    nothing = learn_ratios([], [], [], [])  # before the first run: the spreads alone
+    before, after = _told(nothing, machine, design), _told(learned, machine, design)
     return HeldOut(
-        len(later),
+        len(real),
         float(np.mean(np.abs(real - estimated))),
         float(np.mean(np.abs(real - estimated * after[0]))),
         _score(real, estimated, *before),
@@ -120,12 +130,16 @@ def held_out(runs: Sequence[PastRun]) -> HeldOut | None:
     )
 
 
-def _told(ratios: Ratios, runs: Sequence[PastRun]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _told(
+    ratios: Ratios, machines: NDArray[Any], designs: NDArray[Any]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the ratio and the spread of each run; both are the same for all of one machine and design."""
-    pairs = [(run.machine, run.design) for run in runs]
-    known = {pair: (ratios.ratio(*pair), ratios.deviation(*pair)) for pair in set(pairs)}
-    table = np.array([known[pair] for pair in pairs])
-    return table[:, 0], table[:, 1]
+    machine, at_machine = np.unique(machines, return_inverse=True)
+    design, at_design = np.unique(designs, return_inverse=True)
+    pairs = [(one, other) for one in machine.tolist() for other in design.tolist()]
+    table = np.array([(ratios.ratio(*pair), ratios.deviation(*pair)) for pair in pairs])
+    of_run = table[at_machine * len(design) + at_design]
+    return of_run[:, 0], of_run[:, 1]
 
 
 def _score(

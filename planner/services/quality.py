@@ -1,4 +1,4 @@
-"""How do lanterns look and last? Night walks, two raters, lives refitted, and what ratings go with."""
+"""How do lanterns look and last? Night walks, two raters, pictures, and lives refitted."""
 
 from __future__ import annotations
 
@@ -294,99 +294,6 @@ def keep_photo(
     note(db, "photo", f"lit check of job {check.job_id} has its picture", by=by, at=at,
          about=f"job {check.job_id}")  # fmt: skip
     return check.photo
-
-
-@dataclass(frozen=True, slots=True)
-class Insight:
-    """How ratings go with something: by group a mean, or along a number a slope, with how sure that is."""
-
-    of: str
-    groups: tuple[tuple[str, int, float], ...]
-    """Name, lanterns, mean rating."""
-    words: str
-
-
-def insights(db: Session, season_id: int) -> tuple[Insight, ...]:
-    """Return how ratings go with machine, design, wall uncertainty and what was left of the cutters.
-
-    Parameters
-    ----------
-    db : Session
-        An open session; it is only read [-].
-    season_id : int
-        The season [-].
-    """
-    rows = _rated_runs(db, season_id)
-    return (
-        _by("machine", [(row[1], row[0]) for row in rows]),
-        _by("design", [(row[2], row[0]) for row in rows]),
-        _along("wall uncertainty, mm", [(row[3], row[0]) for row in rows if row[3] is not None]),
-        _along("cutter life used by the run", [(row[4], row[0]) for row in rows if row[4] is not None]),
-    )
-
-
-def _rated_runs(db: Session, season_id: int) -> list[tuple[float, str, str, float | None, float | None]]:
-    run, job, check = tables.Run, tables.Job, tables.LitCheck
-    ratings = {
-        number: float(mean)
-        for number, mean in db.execute(
-            select(check.job_id, func.avg(check.rating))
-            .join(job, job.id == check.job_id)
-            .where(job.season_id == season_id)
-            .group_by(check.job_id)
-        )
-    }
-    wall = tables.WallReading
-    sigma = {
-        piece: float(mean)
-        for piece, mean in db.execute(
-            select(wall.workpiece_id, func.avg(wall.sigma_mm)).group_by(wall.workpiece_id)
-        )
-    }
-    wear = {
-        number: float(most)
-        for number, most in db.execute(
-            select(tables.CutterUse.run_id, func.max(tables.CutterUse.wear)).group_by(tables.CutterUse.run_id)
-        )
-    }
-    rows = db.execute(
-        select(run.id, run.job_id, run.workpiece_id, tables.Machine.name, tables.Design.name)
-        .join(job, job.id == run.job_id)
-        .join(tables.Machine, tables.Machine.id == run.machine_id)
-        .outerjoin(tables.DesignVersion, tables.DesignVersion.id == job.design_version_id)
-        .outerjoin(tables.Design, tables.Design.id == tables.DesignVersion.design_id)
-        .where(job.season_id == season_id, run.outcome == RunOutcome.FINISHED)
-    )
-    return [
-        (ratings[job_id], machine, design or "not known", sigma.get(piece), wear.get(number))
-        for number, job_id, piece, machine, design in rows
-        if job_id in ratings
-    ]
-
-
-def _by(of: str, pairs: Sequence[tuple[str, float]]) -> Insight:
-    groups: dict[str, list[float]] = defaultdict(list)
-    for name, rating in pairs:
-        groups[name].append(rating)
-    told = tuple(
-        sorted(((n, len(r), sum(r) / len(r)) for n, r in groups.items()), key=lambda group: group[2])
-    )
-    if len(told) < 2:
-        return Insight(of, told, f"ratings by {of}: nothing to compare yet")
-    return Insight(of, told, f"lowest by {of}: {told[0][0]} with {told[0][2]:.1f} of {told[0][1]}")
-
-
-def _along(of: str, pairs: Sequence[tuple[float, float]]) -> Insight:
-    """Return the rank correlation (Spearman) of ratings with a number, and whether it may be chance."""
-    from scipy import stats
-
-    if len(pairs) < 8 or len({x for x, _ in pairs}) < 2 or len({y for _, y in pairs}) < 2:
-        return Insight(of, (), f"ratings along {of}: too few lanterns that differ, or all alike")
-    found_rank = stats.spearmanr([x for x, _ in pairs], [y for _, y in pairs])
-    rho, chance = float(found_rank.statistic), float(found_rank.pvalue)
-    way = "fall" if rho < 0 else "rise"
-    sure = f"once in {1 / max(chance, 1e-6):.0f} by chance alone" if chance < 0.1 else "may well be chance"
-    return Insight(of, (), f"ratings {way} with {of} (rank correlation {rho:+.2f} of {len(pairs)}, {sure})")
 
 
 # --- how long they last --------------------------------------------------------------------------------

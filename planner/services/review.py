@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.schedule import kpi
-from planner.schedule.bias import HeldOut, PastRun, held_out
+from planner.schedule.bias import HeldOut, held_out
 from planner.schedule.kpi import Figure, Span, Tally
 from planner.services.review_facts import (
     Bools,
@@ -26,7 +26,7 @@ from planner.services.review_facts import (
     instant_at,
     microseconds,
 )
-from planner.services.review_gather import gather
+from planner.services.review_gather import gather, gather_season
 
 DOWN, SETTING_UP, PAUSED, CUTTING, WAITING = "down", "setting up", "paused", "cutting", "nothing reported"
 _MIN = 60_000_000
@@ -43,6 +43,7 @@ __all__ = [
     "Review",
     "RunFact",
     "gather",
+    "gather_season",
     "instant_at",
     "microseconds",
     "review_of",
@@ -300,17 +301,9 @@ def _by(facts: Facts, made: Bools, of: Ints) -> tuple[Group, ...]:
 
 
 def _estimates(runs: Runs, made: Bools) -> HeldOut | None:
-    some = np.flatnonzero(made & runs.finished & runs.first)
-    names = runs.names
-    return held_out(
-        [
-            PastRun(names[m], names[d], estimated, real)
-            for m, d, estimated, real in zip(
-                runs.machine[some].tolist(), runs.design[some].tolist(),
-                np.nan_to_num(runs.planned_min[some]).tolist(), runs.net_min[some].tolist(), strict=True,
-            )
-        ]
-    )  # fmt: skip
+    some = made & runs.finished & runs.first
+    estimated = np.nan_to_num(runs.planned_min[some])
+    return held_out(runs.machine[some], runs.design[some], estimated, runs.net_min[some])
 
 
 def _curve(facts: Facts, made: Bools) -> tuple[CurvePoint, ...]:

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.database.in_columns import EPOCH
 from planner.database.states import RunOutcome
 from planner.schedule.kpi import Span
 
@@ -23,7 +24,6 @@ LEAST_RATING = 5  # of a spare; a station says its own; common practice
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 _US = timedelta(microseconds=1)
 
 
@@ -68,6 +68,10 @@ class RunFact:
     first: bool = True
     """Whether the piece was on a machine once only."""
     planned_span: Span | None = None
+    wall_sigma_mm: float | None = None
+    """How sure the piece's wall was."""
+    wear: float | None = None
+    """Largest share of a cutter's life that it used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +120,8 @@ class Runs:
     planned_start: Ints
     planned_end: Ints
     reason: Ints
+    wall_sigma_mm: Floats
+    wear: Floats
     pause_run: Ints
     pause_start: Ints
     pause_end: Ints
@@ -169,6 +175,11 @@ def columns_of(runs: Sequence[RunFact]) -> Runs:
         "planned_start": ([run.planned_span[0] if run.planned_span else -1 for run in ordered], np.int64),
         "planned_end": ([run.planned_span[1] if run.planned_span else -1 for run in ordered], np.int64),
         "reason": ([number(run.scrap_reason or "no reason") for run in ordered], np.int64),
+        "wall_sigma_mm": (
+            [nan if r.wall_sigma_mm is None else r.wall_sigma_mm for r in ordered],
+            np.float64,
+        ),
+        "wear": ([nan if run.wear is None else run.wear for run in ordered], np.float64),
         "pause_run": ([n for n, _, _ in pauses], np.int64),
         "pause_start": ([span[0] for _, span, _ in pauses], np.int64),
         "pause_end": ([span[1] for _, span, _ in pauses], np.int64),
@@ -194,7 +205,7 @@ class Facts:
     """Share of a run that needs a person, by machine [-]."""
     columns: Runs | None = None
     """The runs, where they were read as columns."""
-    planned: Sequence[int] = ()
+    planned: Sequence[int] | Ints = ()
     """When jobs of the plan in force are to be done, those that were never begun included [us]."""
 
     @cached_property

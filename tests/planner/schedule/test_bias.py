@@ -7,13 +7,13 @@ import math
 import numpy as np
 import pytest
 
-from planner.schedule.bias import DESIGNS, FLEET, PastRun, held_out, learn_ratios
+from planner.schedule.bias import DESIGNS, FLEET, held_out, learn_ratios
 from planner.schedule.learned import MACHINES, OWN
 
 
 def test_one_run_by_hand():
     """One run twice as long: the posterior mean of its log ratio is ln 2 x prior / (prior + own)."""
-    found = learn_ratios([PastRun("Wren", "Fern", 10, 20)])
+    found = learn_ratios(["Wren"], ["Fern"], [10], [20])
     prior = FLEET**2 + MACHINES**2 + DESIGNS**2
     assert math.log(found.ratio("Wren", "Fern")) == pytest.approx(math.log(2) * prior / (prior + OWN**2))
     # another machine and design share the fleet's part alone
@@ -30,10 +30,9 @@ def test_error_of_the_second_half_is_halved(seed: int):
     for _ in range(120):
         machine, design = rng.choice(list(true)), rng.choice(["Fern", "Owl", "Moth"])
         estimated = rng.uniform(15, 60)
-        runs.append(
-            PastRun(machine, design, estimated, estimated * true[machine] * math.exp(0.08 * rng.normal()))
-        )
-    found = held_out(runs)
+        real = estimated * true[machine] * math.exp(0.08 * rng.normal())
+        runs.append((str(machine), str(design), estimated, real))
+    found = held_out(*zip(*runs, strict=True))
     assert found is not None and found.runs == 60
     assert found.error_after_min < 0.5 * found.error_before_min
     assert found.score_after > found.score_before
@@ -41,4 +40,16 @@ def test_error_of_the_second_half_is_halved(seed: int):
 
 def test_too_few_say_nothing():
     """Three runs are not halved."""
-    assert held_out([PastRun("Wren", "Fern", 10, 20)] * 3) is None
+    assert held_out(["Wren"] * 3, ["Fern"] * 3, [10] * 3, [20] * 3) is None
+
+
+def test_equations_are_those_of_single_runs():
+    """Sums by machine and design give what one row a run gives, Henderson's equations."""
+    rng = np.random.default_rng(4)
+    machines, designs = rng.integers(0, 3, 40), rng.integers(0, 4, 40)
+    logs = 0.3 * rng.standard_normal(40)
+    rows = np.hstack([np.ones((40, 1)), np.eye(3)[machines], np.eye(4)[designs]])
+    prior = np.diag(np.array([FLEET, *[MACHINES] * 3, *[DESIGNS] * 4]) ** -2.0)
+    means = np.linalg.solve(rows.T @ rows / OWN**2 + prior, rows.T @ logs / OWN**2)
+    found = learn_ratios(machines, designs, np.full(40, 10.0), 10.0 * np.exp(logs))
+    np.testing.assert_allclose(found.means, means, rtol=1e-9, atol=1e-12)

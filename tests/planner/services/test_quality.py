@@ -123,19 +123,6 @@ def test_life_is_read_between_two_walks(db: Session, jobs: list[tables.Job]) -> 
     assert found.overall[0] * found.groups["lot L-1"][0] < 0.8  # they lasted less than half a life
 
 
-def test_what_ratings_go_with(db: Session, jobs: list[tables.Job]) -> None:
-    """Heron's lanterns are rated two lower: it is named; where nothing differs that is said."""
-    for n, job in enumerate(jobs):
-        for rater in ("Ann", "Joss"):
-            said = {"recorded_at": AT, "recorded_by": rater}
-            db.add(tables.LitCheck(job=job, rating=8 - 2 * (n % 2), **said))
-    db.flush()
-    by_machine, by_design, by_wall, _ = quality.insights(db, jobs[0].season_id)
-    assert by_machine.groups == (("Heron", 6, 6.0), ("Wren", 6, 8.0))
-    assert by_machine.words == "lowest by machine: Heron with 6.0 of 6"
-    assert "nothing to compare" in by_design.words and "too few" in by_wall.words
-
-
 def test_photo(db: Session, jobs: list[tables.Job], tmp_path: Any) -> None:
     """Kept under its digest with its exposure; what is no picture is refused."""
     check = tables.LitCheck(job=jobs[0], rating=8, **BY)
