@@ -103,6 +103,17 @@ def sheet(job_id: int) -> ResponseReturnValue:
 @remembered
 def paper(kind: str) -> ResponseReturnValue:
     """Show a list of a day, to be printed."""
+    return _paper(kind)
+
+
+@pages.get("/paper/handover")
+@allow(Role.VIEWER)
+def note() -> ResponseReturnValue:
+    """Show the note for the next shift: to each their own, for who gave it is not asked to take it."""
+    return _paper("handover")
+
+
+def _paper(kind: str) -> ResponseReturnValue:
     if kind not in KINDS:
         raise NotFound(f"there is no list called {kind!r}")
     with reading_db() as db:

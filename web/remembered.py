@@ -1,5 +1,8 @@
 """May a page that was made a moment ago be given again? While nothing was written since, for some seconds.
 
+One page serves all of a role: a browser's token and a person's name are put in when it is given. Of several
+who ask for the same page at once one makes it, and the others wait for it.
+
 Times on a page are told by the minute, so a page of some seconds ago says the same. Whether anything was
 written is asked of the database itself, whoever wrote: a page, the worker or a controller.
 """
@@ -10,28 +13,30 @@ import secrets
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import wraps
 from typing import Any, TypeVar
 
 from flask import Flask, Response, current_app, g, make_response, request, session
 from flask_wtf.csrf import generate_csrf
+from markupsafe import escape
 from sqlalchemy import Engine, text
 
-from web.access import who
+from web.access import name, who
 from web.session import now, venue_of
 
 View = TypeVar("View", bound=Callable[..., Any])
 _HOLDS = timedelta(seconds=10)
 _MOST = 300  # pages; a long list has many
+_LOCKS = 64
 
 
 @dataclass(frozen=True, slots=True)
 class _Page:
     version: str
     made_at: datetime
-    body: str  # with a stand-in where each browser gets its own token
+    body: str  # with stand-ins where each browser gets its own token and name
     mimetype: str
 
 
@@ -39,9 +44,10 @@ class Remembered:
     """The pages of one application that can be given again."""
 
     def __init__(self, engine: Engine) -> None:
-        self.stand_in = secrets.token_hex(20)
+        self.token, self.name = secrets.token_hex(20), secrets.token_hex(20)  # stand-ins
         self._engine = engine
         self._lock = threading.Lock()
+        self._making = [threading.Lock() for _ in range(_LOCKS)]
         self._pages: OrderedDict[Any, _Page] = OrderedDict()
         self._watching: Any = None  # SQLite tells what others wrote only to a connection that stays open
 
@@ -55,6 +61,10 @@ class Remembered:
                 return str(self._watching.cursor().execute("PRAGMA data_version").fetchone()[0])
         with self._engine.connect() as connection:
             return str(connection.scalar(text("SELECT pg_current_snapshot()")))
+
+    def making(self, key: Any) -> threading.Lock:
+        """Return the lock of whoever makes a page; now and then two pages share one."""
+        return self._making[hash(key) % _LOCKS]
 
     def found(self, key: Any, version: str, at: datetime) -> _Page | None:
         """Return a page that still holds; None where there is none."""
@@ -83,7 +93,7 @@ def register(app: Flask) -> None:
     kept = Remembered(venue_of(app).factory.kw["bind"])
     app.extensions["remembered"] = kept
     # a page that is kept must hold nobody's token
-    app.jinja_env.globals["csrf_token"] = lambda: kept.stand_in if g.get("for_all") else generate_csrf()
+    app.jinja_env.globals["csrf_token"] = lambda: kept.token if g.get("for_all") else generate_csrf()
 
 
 def remembered(view: View) -> View:
@@ -92,7 +102,7 @@ def remembered(view: View) -> View:
     Parameters
     ----------
     view : callable
-        It only reads, and says the same to all of one role [-].
+        It only reads, and says the same to all of one role, but for their name [-].
     """
 
     @wraps(view)
@@ -101,23 +111,36 @@ def remembered(view: View) -> View:
             return view(*args, **values)
         kept: Remembered = current_app.extensions["remembered"]
         person = who()
-        key = (request.host, request.full_path, person, session.get("units"))
-        version = kept.version()
-        page = kept.found(key, version, now())
-        if page is None:
-            g.for_all = True
-            answer = make_response(view(*args, **values))
-            g.for_all = False
-            page = _Page(version, now(), answer.get_data(as_text=True), answer.mimetype or "text/html")
-            if answer.status_code != 200:
-                answer.set_data(_own(kept, page.body))
-                return answer
-            kept.keep(key, page)
+        role = (person.role, person.person_id is None) if person else None
+        key = (request.host, request.full_path, role, session.get("units"))
+        with kept.making(key):
+            version = kept.version()
+            page = kept.found(key, version, now())
+            if page is None:
+                answer = _for_all(kept, view, args, values)
+                page = _Page(version, now(), answer.get_data(as_text=True), answer.mimetype or "text/html")
+                if answer.status_code != 200:
+                    answer.set_data(_own(kept, page.body))
+                    return answer
+                kept.keep(key, page)
         return Response(_own(kept, page.body), mimetype=page.mimetype)
 
     return given  # type: ignore[return-value]
 
 
+def _for_all(kept: Remembered, view: View, args: Any, values: Any) -> Response:
+    """Return the answer of a view with stand-ins."""
+    person = who()
+    g.for_all = True
+    g.who = replace(person, name=kept.name) if person else None
+    try:
+        return make_response(view(*args, **values))
+    finally:
+        g.for_all, g.who = False, person
+
+
 def _own(kept: Remembered, body: str) -> str:
-    """Return a page with this browser's token in its forms."""
-    return body.replace(kept.stand_in, generate_csrf()) if kept.stand_in in body else body
+    """Return a page with this browser's token in its forms, and with this person's name."""
+    if kept.name in body:
+        body = body.replace(kept.name, str(escape(name())))
+    return body.replace(kept.token, generate_csrf()) if kept.token in body else body

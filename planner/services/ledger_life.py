@@ -9,17 +9,18 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
 from planner.database.states import CutterEntryKind
 from planner.schedule.taylor import TaylorFit, fit_taylor
-from planner.services.ledger import OUT, SHARP
+from planner.services.ledger import OUT
+
+_ENDS = (CutterEntryKind.SHARPENED, *OUT)  # of a life; whether it was worn, the kind says
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,58 +46,64 @@ def lives(db: Session) -> tuple[Life, ...]:
         An open session; it is only read [-].
     """
     cutter, entry = tables.Cutter, tables.CutterEntry
-    ends: dict[int, list[tuple[datetime, str]]] = defaultdict(list)
-    kinds = (*SHARP, *OUT)
-    for number, at, kind in db.execute(
-        select(entry.cutter_id, entry.happened_at, entry.kind)
-        .where(entry.kind.in_(kinds))
-        .order_by(entry.happened_at, entry.id)
+    ends: dict[int, list[str]] = defaultdict(list)
+    for number, kind in db.execute(
+        select(entry.cutter_id, entry.kind).where(entry.kind.in_(_ENDS)).order_by(entry.happened_at, entry.id)
     ):
-        ends[number].append((at, kind))
-    uses: dict[int, list[tuple[datetime, str, float, float]]] = defaultdict(list)
-    for number, at, kind, minutes, metres in db.execute(_uses()):
-        uses[number].append((at, kind, minutes, metres))
+        ends[number].append(kind)
+    parts: dict[int, dict[int, list[_Part]]] = defaultdict(lambda: defaultdict(list))
+    for number, life, *part in db.execute(_used()):
+        parts[number][life].append(_Part(*part))
     out: list[Life] = []
-    for row in db.scalars(select(cutter).where(cutter.id.in_(uses)).order_by(cutter.name)):
-        out += _lives_of(row, ends[row.id], uses[row.id])
+    for row in db.scalars(select(cutter).where(cutter.id.in_(parts)).order_by(cutter.name)):
+        for turn, part in sorted(parts[row.id].items()):
+            kind = ends[row.id][turn] if turn < len(ends[row.id]) else ""
+            out += _life_of(row, kind, part)
     return tuple(out)
 
 
-def _uses() -> Any:
-    use, run = tables.CutterUse, tables.Run
-    return (
-        select(use.cutter_id, run.ended_at, tables.Lot.kind, use.minutes, use.metres)
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What one life of a cutter cut of one material."""
+
+    material: str
+    minutes: float
+    metres: float
+
+
+def _used() -> Any:
+    """Return the statement that adds up what cutters cut: a row for each life of each in each material.
+
+    A life is called by how many ends its cutter had before the run ended.
+    """
+    use, run, entry = tables.CutterUse, tables.Run, tables.CutterEntry
+    life = (
+        select(func.count(entry.id))
+        .where(entry.cutter_id == use.cutter_id, entry.kind.in_(_ENDS), entry.happened_at < run.ended_at)
+        .correlate(use, run)
+        .scalar_subquery()
+    )
+    each = (
+        select(use.cutter_id, life.label("life"), tables.Lot.kind, use.minutes, use.metres)
         .join(run, run.id == use.run_id)
         .join(tables.Workpiece, tables.Workpiece.id == run.workpiece_id)
         .join(tables.Lot, tables.Lot.id == tables.Workpiece.lot_id)
         .where(run.ended_at.is_not(None))
-        .order_by(run.ended_at)
+        .subquery()
     )
+    called = (each.c.cutter_id, each.c.life, each.c.kind)
+    return select(*called, func.sum(each.c.minutes), func.sum(each.c.metres)).group_by(*called)
 
 
-def _lives_of(
-    cutter: tables.Cutter,
-    ends: Sequence[tuple[datetime, str]],
-    uses: Sequence[tuple[datetime, str, float, float]],
-) -> list[Life]:
-    out = []
-    at = 0
-    closing = [end for end in ends if end[1] not in SHARP or end[1] == CutterEntryKind.SHARPENED]
-    for until, kind in (*closing, (None, "")):
-        part = []
-        while at < len(uses) and (until is None or uses[at][0] <= until):
-            part.append(uses[at])
-            at += 1
-        minutes = sum(use[2] for use in part)
-        if minutes > 0:
-            by_material: dict[str, float] = defaultdict(float)
-            for _, material, spent, _ in part:
-                by_material[material] += spent
-            material = max(sorted(by_material), key=by_material.__getitem__)
-            worn = kind in (CutterEntryKind.DULL, CutterEntryKind.SHARPENED)
-            metres = sum(use[3] for use in part)
-            out.append(Life(cutter.name, cutter.type_name, material, minutes, metres, speed_of(cutter), worn))
-    return out
+def _life_of(cutter: tables.Cutter, kind: str, parts: Sequence[_Part]) -> list[Life]:
+    """Return a life, with the material that was cut most; nothing where no minute was cut."""
+    minutes = sum(part.minutes for part in parts)
+    if minutes <= 0:
+        return []
+    most = max(sorted(parts, key=lambda part: part.material), key=lambda part: part.minutes)
+    metres = sum(part.metres for part in parts)
+    worn = kind in (CutterEntryKind.DULL, CutterEntryKind.SHARPENED)
+    return [Life(cutter.name, cutter.type_name, most.material, minutes, metres, speed_of(cutter), worn)]
 
 
 def speed_of(cutter: tables.Cutter) -> float:

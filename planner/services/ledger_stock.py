@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
-from planner.database.states import CutterState, PlanState
+from planner.database.queries.parts import published_id
+from planner.database.states import CutterState
 from planner.services.ledger_life import LifeModel, life_models, speed_of
 
 SPREAD = 0.3
@@ -20,6 +23,7 @@ LEAD_DAYS = 3.0
 """From ordering a cutter until it is there; common practice, a venue's own replaces it."""
 SURE = 0.95
 """So sure the stock must last until the order is there."""
+_LONGEST_STEP = timedelta(days=2)  # one step lies inside one open time
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,36 +126,55 @@ def changes_due(db: Session, season_id: int, *, now: datetime) -> tuple[ChangeDu
     now : datetime
         What is planned later counts [-].
     """
-    row, plan, time = tables.PlanRow, tables.Plan, tables.RunTime
-    planned = db.execute(
-        select(row.start_at, row.machine_id, row.job_id, time.wear)
-        .join(plan, plan.id == row.plan_id)
-        .join(time, (time.job_id == row.job_id) & (time.machine_id == row.machine_id))
-        .where(plan.season_id == season_id, plan.state == PlanState.PUBLISHED, row.end_at > now)
-        .order_by(row.start_at)
-    ).all()
+    used = _fitted(db)
+    out = []
+    with closing(db.execute(_planned_wear(db, season_id, now))) as planned:
+        for start, machine_id, job_id, wear in planned:
+            for kind, share in (wear or {}).items():
+                held = used.get((machine_id, kind))
+                if held is None:
+                    continue
+                cutter, machine, before = held
+                then = before + share
+                if then <= 1.0:
+                    used[machine_id, kind] = (cutter, machine, then)
+                    continue
+                out.append(ChangeDue(start, machine, cutter, kind, job_id, _worn_by(before, then)))
+                del used[machine_id, kind]
+            if not used:  # the rest of the plan is not read
+                break
+    return tuple(out)
+
+
+def _fitted(db: Session) -> dict[tuple[int, str], tuple[str, str, float]]:
+    """Return by machine and type which cutter is fitted, where, and how much of its life is used.
+
+    Of equal ones on one machine it is that with the most life.
+    """
     cutter = tables.Cutter
-    fitted: dict[tuple[int, str], tuple[str, str, float]] = {}
-    for one, machine in db.execute(
-        select(cutter, tables.Machine.name)
+    rows = db.execute(
+        select(cutter.machine_id, cutter.type_name, cutter.name, tables.Machine.name, 1.0 - cutter.life_left)
         .join(tables.Machine, tables.Machine.id == cutter.machine_id)
         .where(cutter.state == CutterState.FITTED)
         .order_by(cutter.life_left)
-    ):
-        fitted[one.machine_id or 0, one.type_name] = (one.name, machine, 1.0 - one.life_left)
-    out = []
-    for start, machine_id, job_id, wear in planned:
-        for kind, share in (wear or {}).items():
-            held = fitted.get((machine_id, kind))
-            if held is None:
-                continue
-            name, machine, used = held
-            chance = _worn_by(used, used + share)
-            fitted[machine_id, kind] = (name, machine, used + share)
-            if used + share > 1.0:
-                out.append(ChangeDue(start, machine, name, kind, job_id, chance))
-                del fitted[machine_id, kind]
-    return tuple(out)
+    )
+    return {(at or 0, kind): (name, machine, used) for at, kind, name, machine, used in rows}
+
+
+def _planned_wear(db: Session, season_id: int, now: datetime) -> Any:
+    """Return the statement of what planned jobs take, by time; rows are read as far as they are asked for."""
+    row, time = tables.PlanRow, tables.RunTime
+    return (
+        select(row.start_at, row.machine_id, row.job_id, time.wear)
+        .join(time, (time.job_id == row.job_id) & (time.machine_id == row.machine_id))
+        .where(
+            row.plan_id == (published_id(db, season_id) or 0),
+            row.start_at > now - _LONGEST_STEP,
+            row.end_at > now,
+        )
+        .order_by(row.start_at)
+        .execution_options(yield_per=200)
+    )
 
 
 def _worn_by(used: float, then: float) -> float:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import func, select
+from sqlalchemy import extract, func, select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
@@ -65,9 +65,13 @@ def venue_figures(db: Session, season_id: int, stations: Sequence[StationRow] | 
         .join(job, job.id == tables.LitCheck.job_id)
         .where(job.season_id == season_id)
     ).one()
-    spans = db.execute(
-        select(run.started_at, run.ended_at).join(job, job.id == run.job_id).where(job.season_id == season_id)
-    ).all()
+    # in whole seconds; a run without an end counts as one, but no hours yet
+    ran_s = extract("epoch", run.ended_at) - extract("epoch", run.started_at)
+    runs, machine_s = db.execute(
+        select(func.count(run.id), func.sum(ran_s))
+        .join(job, job.id == run.job_id)
+        .where(job.season_id == season_id)
+    ).one()
     waste = db.execute(
         select(func.count(piece.id), func.sum(piece.diameter_mm * piece.diameter_mm * piece.height_mm)).where(
             piece.state == WorkpieceState.SCRAPPED
@@ -82,8 +86,8 @@ def venue_figures(db: Session, season_id: int, stations: Sequence[StationRow] | 
         rating=float(rated[0]) if rated[0] is not None else None,
         rated=rated[1],
         low=sum(row.rating is not None and row.rating < row.least_rating for row in rows),
-        runs=len(spans),
+        runs=runs,
         scrapped=waste[0],
         scrapped_kg=float(waste[1] or 0.0) * _KG_PER_MM3 * math.pi / 6,
-        machine_h=sum((end - start).total_seconds() / 3600 for start, end in spans if end is not None),
+        machine_h=float(machine_s or 0.0) / 3600,
     )
