@@ -26,7 +26,8 @@ from planner.services.starting import Block as Block
 from planner.services.starting import blocks as blocks
 from planner.services.starting import fitted_on
 from planner.services.starting import preparation_for as preparation_for
-from planner.services.steps import keep_step
+from planner.services.starting import preparations_for as preparations_for
+from planner.services.steps import add_line, carrier_of, keep_step
 
 CHECKS = (  # the six of the job sheet, in its words
     "Piece number and carrier are those on this sheet",
@@ -244,17 +245,19 @@ def finish(db: Session, run_id: int, *, by: str, at: datetime) -> tables.Run:
     at : datetime
         When [-].
     """
-    return finish_run(db, _open_run(db, run_id), by=by, at=at)
+    run = _open_run(db, run_id)
+    finish_run(db, run, carrier_of(db, run.workpiece_id), by=by, at=at)
+    db.flush()
+    return run
 
 
-def finish_run(db: Session, run: tables.Run, *, by: str, at: datetime) -> tables.Run:
-    """End an open run as finished, see `finish`."""
+def finish_run(db: Session, run: tables.Run, carrier: str, *, by: str, at: datetime) -> None:
+    """End an open run as finished, see `finish`; nothing is flushed, so that many are written at once."""
     _end(db, run, RunOutcome.FINISHED, at)
     run.job.state = JobState.CUT
     run.workpiece.state = WorkpieceState.CUT
     _write_off(db, run, by, at)
-    keep_step(db, run.workpiece, PieceStepKind.CUT, by=by, at=run.ended_at or at)
-    return run
+    add_line(db, run.workpiece, PieceStepKind.CUT, by=by, at=run.ended_at or at, carrier=carrier)
 
 
 def stop(db: Session, run_id: int, *, by: str, at: datetime, resume_from: str = "") -> tables.Run:
@@ -430,7 +433,7 @@ def _open_pause(db: Session, run_id: int) -> tables.Pause | None:
 
 
 def _end(db: Session, run: tables.Run, outcome: RunOutcome, at: datetime) -> None:
-    paused = _open_pause(db, run.id)
+    paused = _open_pause(db, run.id) if run.id is not None else None  # one not yet written has none
     if paused is not None:
         paused.end_at = max(at, paused.start_at)
     run.ended_at, run.outcome = max(at, run.started_at), outcome
@@ -444,8 +447,7 @@ def _write_off(db: Session, run: tables.Run, by: str, at: datetime) -> None:
     preparation = db.get(tables.Preparation, run.preparation_id) if run.preparation_id else None
     timed = None
     if preparation is None:
-        time = tables.RunTime
-        timed = db.scalar(select(time).where(time.job_id == run.job_id, time.machine_id == run.machine_id))
+        timed = next((one for one in run.job.run_times if one.machine_id == run.machine_id), None)
     wear = preparation.wear if preparation else timed.wear if timed else {}
     if not wear:
         return
@@ -460,7 +462,7 @@ def _write_off(db: Session, run: tables.Run, by: str, at: datetime) -> None:
         part = share / total  # metres and minutes by cutter stand in job.json; their sum is kept here
         db.add(
             tables.CutterUse(
-                run_id=run.id,
+                run=run,
                 cutter_id=cutter.id,
                 metres=metres * part,
                 minutes=minutes * part,

@@ -8,14 +8,16 @@ starts or stops anything.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from itertools import accumulate
 from typing import Any
 
 from sqlalchemy import insert, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
 
 from planner.database import tables
 from planner.database.states import JobState, ReportKind, RunMarkKind, RunOutcome
@@ -23,6 +25,7 @@ from planner.errors import PlannerError, Refused
 from planner.services import floor
 from planner.services.changes import note
 from planner.services.common import instant_of, name_of, word_of
+from planner.services.steps import carrier_of, carriers_of
 
 MOST = 1000
 SKEW = timedelta(minutes=2)
@@ -33,10 +36,8 @@ _STANDING = (ReportKind.PAUSE, ReportKind.RESUME)
 _INSIDE = (*_STANDING, ReportKind.FAULT)
 _READ_ANEW = "read anew: a report that came late says otherwise"
 _MOST_WAITING = 500
-_COLUMNS = (
-    "machine_id", "event", "kind", "happened_at", "job_id", "said", "answer", "waits", "recorded_by",
-    "recorded_at",
-)  # fmt: skip
+_FOR_EVER = datetime.max.replace(tzinfo=UTC)
+_COLUMNS = ("event", "kind", "happened_at", "job_id", "said", "answer", "waits")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,22 @@ class Report:
     happened_at: datetime
     job_id: int | None = None
     said: Mapping[str, Any] | None = None
+
+
+@dataclass(slots=True, eq=False)
+class _Fresh:
+    """A report that was not kept before, with what was made of it; it is written once that is known."""
+
+    event: str
+    kind: str
+    happened_at: datetime
+    job_id: int | None
+    said: dict[str, Any]
+    answer: str = "kept"
+    waits: bool = False
+
+
+_Told = _Fresh | tables.MachineReport
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,28 +133,22 @@ def keep_reports(
     row = tables.MachineReport
     events = [report.event for report in reports]
     known = set(db.scalars(select(row.event).where(row.machine_id == machine_id, row.event.in_(events))))
-    fresh: dict[str, tables.MachineReport] = {}
+    fresh: dict[str, _Fresh] = {}
     jobs = _known_jobs(db, {report.job_id for report in reports if report.job_id is not None})
     for report in reports:
         if report.event not in known and report.event not in fresh:
-            fresh[report.event] = row(
-                machine_id=machine_id,
-                event=report.event,
-                kind=report.kind,
-                happened_at=report.happened_at,
-                job_id=report.job_id if report.job_id in jobs else None,
-                said=dict(report.said or {}),
-                answer="kept",
-                waits=False,
-                recorded_by=by,
-                recorded_at=at,
+            job_id = report.job_id if report.job_id in jobs else None
+            fresh[report.event] = _Fresh(
+                report.event, report.kind, report.happened_at, job_id, dict(report.said or {})
             )
     with db.no_autoflush:  # the fitting flushes where it must; else each question would write the answers
         _Fitting(db, machine_id, jobs, by, at).fit(list(fresh.values()))
         _tell_clock(db, machine_id, fresh.values(), clock, at, by)
     db.flush()
     if fresh:  # only now: by then each has its answer
-        db.execute(insert(row), [{name: getattr(one, name) for name in _COLUMNS} for one in fresh.values()])
+        said = {"machine_id": machine_id, "recorded_by": by, "recorded_at": at}
+        values = [said | {name: getattr(one, name) for name in _COLUMNS} for one in fresh.values()]
+        db.execute(insert(tables.Base.metadata.tables[row.__tablename__]), values)
     out, first = [], set(fresh)
     for report in reports:
         new = report.event in first
@@ -158,7 +169,13 @@ def _refuse_unclear(reports: Sequence[Report]) -> None:
 def _known_jobs(db: Session, numbers: set[int]) -> dict[int, tables.Job]:
     if not numbers:
         return {}
-    return {job.id: job for job in db.scalars(select(tables.Job).where(tables.Job.id.in_(numbers)))}
+    job = tables.Job
+    rows = db.scalars(
+        select(job)
+        .where(job.id.in_(numbers))
+        .options(selectinload(job.workpiece), selectinload(job.run_times))
+    )
+    return {one.id: one for one in rows}
 
 
 def _tell_clock(
@@ -203,11 +220,13 @@ class _Fitting:
         self.run = db.scalar(
             select(tables.Run).where(tables.Run.machine_id == machine_id, tables.Run.ended_at.is_(None))
         )
-        self.touched: dict[int, tables.Run] = {}
+        self.touched: list[tables.Run] = []
+        self.programs: dict[int, tables.Preparation] = {}
+        self.carriers: dict[int, str] = {}
 
-    def fit(self, fresh: list[tables.MachineReport]) -> None:
+    def fit(self, fresh: list[_Fresh]) -> None:
         """Open, pause and end runs as the reports say, those that waited included."""
-        frame = [one for one in fresh if one.kind in _FRAME]
+        frame: list[_Told] = [one for one in fresh if one.kind in _FRAME]
         if frame:
             row = tables.MachineReport
             waiting = self.db.scalars(
@@ -217,16 +236,32 @@ class _Fitting:
                 .limit(_MOST_WAITING)
             ).all()
             frame = sorted([*waiting, *frame], key=lambda one: one.happened_at)
+            self._look_up()
             self._fit_frame(frame)
+            self.db.flush()  # all runs that were opened at once
+        near = _Runs(self.touched if self.run is None else [*self.touched, self.run])
         for one in fresh:
             if one.kind in _INSIDE:
-                self._fit_inside(one)
+                self._fit_inside(one, near)
         if self.touched:
-            self._read_inside(list(self.touched.values()), fresh)
+            self._read_inside(self.touched, fresh)
+
+    def _look_up(self) -> None:
+        """Read at once what the runs of all named jobs will need."""
+        numbers = [*self.jobs, *([] if self.run is None else [self.run.job_id])]
+        self.programs = floor.preparations_for(self.db, numbers, self.machine_id)
+        pieces = [job.workpiece_id for job in self.jobs.values() if job.workpiece_id is not None]
+        if self.run is not None:
+            pieces.append(self.run.workpiece_id)
+        self.carriers = dict.fromkeys(pieces, "") | carriers_of(self.db, pieces)
+
+    def _touch(self, run: tables.Run) -> None:
+        if run not in self.touched:
+            self.touched.append(run)
 
     # --- starts and ends -------------------------------------------------------------------------
 
-    def _fit_frame(self, frame: list[tables.MachineReport]) -> None:
+    def _fit_frame(self, frame: list[_Told]) -> None:
         taken: set[int] = set()
         held_back = False  # an earlier start waits: what follows may be its own
         for place, one in enumerate(frame):
@@ -246,11 +281,11 @@ class _Fitting:
                 one.answer = f"kept; {refusal}"
 
     @staticmethod
-    def _end_of(later: Sequence[tables.MachineReport]) -> tables.MachineReport | None:
+    def _end_of(later: Sequence[_Told]) -> _Told | None:
         """Return the end that comes next, where no start lies between."""
         return later[0] if later and later[0].kind == ReportKind.END else None
 
-    def _start(self, one: tables.MachineReport, end: tables.MachineReport | None) -> tuple[str, bool, bool]:
+    def _start(self, one: _Told, end: _Told | None) -> tuple[str, bool, bool]:
         """Return what was made of a start, whether it waits, and whether its end was used with it."""
         job = self.jobs.get(one.job_id or 0) or (self.db.get(tables.Job, one.job_id) if one.job_id else None)
         if self.run is not None and self.run.started_at <= one.happened_at:
@@ -272,14 +307,16 @@ class _Fitting:
         end.answer, end.waits = self._took_effect(past, end), False
         return f"job {job.id} had been running before, as was reported late", False, True
 
-    def _opened(
-        self, job: tables.Job, start: tables.MachineReport, end: tables.MachineReport | None
-    ) -> tables.Run:
-        preparation = floor.preparation_for(self.db, job.id, self.machine_id)
+    def _opened(self, job: tables.Job, start: _Told, end: _Told | None) -> tables.Run:
+        preparation = self.programs.get(job.id)
+        if job.id not in self.jobs:  # a start that waited
+            preparation = floor.preparation_for(self.db, job.id, self.machine_id)
         run = tables.Run(
             job_id=job.id,
+            job=job,
             machine_id=self.machine_id,
             workpiece_id=job.workpiece_id,
+            workpiece=job.workpiece,
             preparation_id=preparation.id if preparation else None,
             started_at=start.happened_at,
             ended_at=None if end is None else end.happened_at,
@@ -289,28 +326,36 @@ class _Fitting:
         )
         job.state = JobState.CUTTING
         self.db.add(run)
-        self.db.flush()
-        self.touched[run.id] = run
+        self._touch(run)
         return run
 
-    def _end(self, one: tables.MachineReport, held_back: bool) -> tuple[str, bool]:
+    def _end(self, one: _Told, held_back: bool) -> tuple[str, bool]:
         run = self.run
         fits = run is not None and one.happened_at >= run.started_at and one.job_id in (None, run.job_id)
         if run is None or not fits or held_back:
             return "kept; no run that it fits is open; waits for its start", True
         self.run = None
-        self.touched[run.id] = run
-        return self._took_effect(run, one), False
+        self._touch(run)
+        was_open = run.id is not None
+        told = self._took_effect(run, one)
+        if was_open:
+            self.db.flush()  # of open runs only one may stand, and new rows are written before changed ones
+        return told, False
 
-    def _took_effect(self, run: tables.Run, one: tables.MachineReport) -> str:
+    def _took_effect(self, run: tables.Run, one: _Told) -> str:
         """End a run, or one that is over already, as a report says."""
         said = one.said or {}
         outcome, reason = str(said.get("outcome", "finished")), str(said.get("reason") or "")
         seen_in = str(said.get("pass") or "")
         end: dict[str, Any] = {"by": self.by, "at": one.happened_at}
+        if outcome != "finished":
+            self.db.flush()
         match outcome:
             case "finished":
-                floor.finish_run(self.db, run, **end)
+                carrier = self.carriers.get(run.workpiece_id)
+                if carrier is None:
+                    carrier = carrier_of(self.db, run.workpiece_id)
+                floor.finish_run(self.db, run, carrier, **end)
                 return f"job {run.job_id} is cut"
             case "scrapped":
                 floor.scrap_run(self.db, run, reason or "reported by the controller", **end)
@@ -324,29 +369,28 @@ class _Fitting:
 
     # --- pauses and faults -----------------------------------------------------------------------
 
-    def _run_at(self, one: tables.MachineReport) -> tables.Run | None:
+    def _run_at(self, one: _Fresh, near: _Runs) -> tables.Run | None:
         """Return the run that a report speaks of: it was on then, and of the same job where one is named."""
         run, instant = tables.Run, one.happened_at
-        for near in (self.run, *self.touched.values()):
-            if near is not None and _speaks_of(one.job_id, instant, near):
-                return near
+        for touched in near.at(instant, one.job_id):
+            return touched
         asked = [run.machine_id == self.machine_id, run.started_at <= instant]
         asked.append(or_(run.ended_at.is_(None), run.ended_at >= instant))
         if one.job_id is not None:
             asked.append(run.job_id == one.job_id)
         return self.db.scalar(select(run).where(*asked).order_by(run.started_at.desc()).limit(1))
 
-    def _fit_inside(self, one: tables.MachineReport) -> None:
-        run = self._run_at(one)
+    def _fit_inside(self, one: _Fresh, near: _Runs) -> None:
+        run = self._run_at(one, near)
         if run is None:
             one.answer = "kept; no run that it fits is open; counts when its start comes"
             return
-        self.touched[run.id] = run
+        self._touch(run)
         if one.kind in _STANDING:
             told = "is paused" if one.kind == ReportKind.PAUSE else "goes on"
             one.answer = f"job {run.job_id} {told}"
 
-    def _read_inside(self, runs: list[tables.Run], fresh: Sequence[tables.MachineReport]) -> None:
+    def _read_inside(self, runs: list[tables.Run], fresh: Sequence[_Fresh]) -> None:
         """Let pauses and faults of runs be what all reports of them say; people's own are left alone."""
         told = self._told_between(runs, fresh)
         numbers = [run.id for run in runs]
@@ -360,14 +404,18 @@ class _Fitting:
         )
         for fault in self.db.scalars(ours):
             marks[fault.run_id].append(fault)
+        near, of_run = _Runs(runs), defaultdict(list)
+        for one in told:
+            for run in near.at(one[1], one[3]):
+                of_run[run.id].append(one)
         for run in runs:
-            own = [one for one in told if _speaks_of(one[3], one[1], run)]
+            own = of_run[run.id]
             faults = {at: _words_of(said) for kind, at, said, _ in own if kind == ReportKind.FAULT}
             wanted = _pauses_of([one[:3] for one in own if one[0] != ReportKind.FAULT], run.ended_at)
             self._set_pauses(run, pauses[run.id], wanted)
             self._set_faults(run, marks[run.id], faults)
 
-    def _told_between(self, runs: list[tables.Run], fresh: Sequence[tables.MachineReport]) -> list[Any]:
+    def _told_between(self, runs: list[tables.Run], fresh: Sequence[_Fresh]) -> list[Any]:
         """Return kind, instant, words and job of all that was ever reported in the time of runs, by time."""
         row = tables.MachineReport
         begin = min(run.started_at for run in runs)
@@ -419,9 +467,30 @@ class _Fitting:
         )
 
 
-def _speaks_of(job_id: int | None, instant: datetime, run: tables.Run) -> bool:
-    within = run.started_at <= instant and (run.ended_at is None or instant <= run.ended_at)
-    return within and job_id in (None, run.job_id)
+class _Runs:
+    """Runs of one machine by time; which of them were on at an instant."""
+
+    def __init__(self, runs: Sequence[tables.Run]) -> None:
+        spans = sorted(
+            (
+                (run.started_at, run.ended_at or _FOR_EVER, run.job_id, run)
+                for run in {id(run): run for run in runs}.values()
+            ),
+            key=lambda span: span[:2],
+        )
+        self.spans = spans
+        self.starts = [span[0] for span in spans]
+        self.latest = list(accumulate((span[1] for span in spans), max))
+        """The last end among a run and all before it."""
+
+    def at(self, instant: datetime, job_id: int | None) -> Iterator[tables.Run]:
+        """Yield the runs that were on at an instant, of the job where one is named, the last begun first."""
+        place = bisect_right(self.starts, instant) - 1
+        while place >= 0 and self.latest[place] >= instant:
+            _, end, job, run = self.spans[place]
+            if instant <= end and job_id in (None, job):
+                yield run
+            place -= 1
 
 
 def _words_of(said: Mapping[str, Any] | None) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -171,17 +171,32 @@ def _machine_blocks(
 
 def preparation_for(db: Session, job_id: int, machine_id: int) -> tables.Preparation | None:
     """Return the newest preparing of a job for a machine that gave a program."""
+    return preparations_for(db, [job_id], machine_id).get(job_id)
+
+
+def preparations_for(db: Session, job_ids: Collection[int], machine_id: int) -> dict[int, tables.Preparation]:
+    """Return the newest preparing of each job for a machine that gave a program; others are left out.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    job_ids : collection of int
+        The jobs [-].
+    machine_id : int
+        The machine [-].
+    """
     prepared = tables.Preparation
-    return db.scalar(
+    rows = db.scalars(
         select(prepared)
         .where(
-            prepared.job_id == job_id,
+            prepared.job_id.in_(job_ids),
             prepared.machine_id == machine_id,
             prepared.state == PreparationState.DONE,
         )
-        .order_by(prepared.prepared_at.desc(), prepared.id.desc())
-        .limit(1)
+        .order_by(prepared.prepared_at, prepared.id)
     )
+    return {one.job_id: one for one in rows}  # the last of each stays
 
 
 def _program_blocks(db: Session, job: tables.Job, machine: tables.Machine) -> list[Block | None]:

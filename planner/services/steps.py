@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from sqlalchemy import select, update
@@ -62,22 +62,55 @@ def keep_step(
         fallen += _programs(db, piece, why)
     if place:
         piece.store_place = place
-    row = tables.PieceStep(
-        workpiece_id=piece.id,
-        step=step,
-        happened_at=at,
-        place=place or piece.store_place,
-        carrier=carrier or carrier_of(db, piece.id),
-        clamp_number=piece.clamp_number,
-        voided=fallen,
-        recorded_by=by,
-        recorded_at=at,
-    )
-    db.add(row)
+    row = add_line(db, piece, step, by=by, at=at, carrier=carrier or carrier_of(db, piece.id), voided=fallen)
     db.flush()
     if fallen:
         words = f"piece {piece.number} {step}; void: {'; '.join(fallen)}"
         note(db, "void", words, by=by, at=at, about=f"piece {piece.number}")
+    return row
+
+
+def add_line(
+    db: Session,
+    piece: tables.Workpiece,
+    step: PieceStepKind,
+    *,
+    by: str,
+    at: datetime,
+    carrier: str,
+    voided: Sequence[str] = (),
+) -> tables.PieceStep:
+    """Add a step's line to a session, which is not flushed; for steps that make nothing void.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    piece : Workpiece
+        In the state and place it has after the step [-].
+    step : PieceStepKind
+        Which [-].
+    by : str
+        Who reports it [-].
+    at : datetime
+        When [-].
+    carrier : str
+        Number of its carrier plate; empty = not known [-].
+    voided : sequence of str
+        What it made void, in words [-].
+    """
+    row = tables.PieceStep(
+        workpiece_id=piece.id,
+        step=step,
+        happened_at=at,
+        place=piece.store_place,
+        carrier=carrier,
+        clamp_number=piece.clamp_number,
+        voided=list(voided),
+        recorded_by=by,
+        recorded_at=at,
+    )
+    db.add(row)
     return row
 
 
@@ -155,9 +188,24 @@ def carrier_of(db: Session, workpiece_id: int) -> str:
     workpiece_id : int
         The piece [-].
     """
+    return carriers_of(db, [workpiece_id]).get(workpiece_id, "")
+
+
+def carriers_of(db: Session, workpiece_ids: Collection[int]) -> dict[int, str]:
+    """Return the carrier plates that pieces were last seen on; a piece without a step is left out.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    workpiece_ids : collection of int
+        The pieces [-].
+    """
     step = tables.PieceStep
-    last = select(step.carrier).where(step.workpiece_id == workpiece_id).order_by(step.id.desc()).limit(1)
-    return db.scalar(last) or ""
+    rows = db.execute(
+        select(step.workpiece_id, step.carrier).where(step.workpiece_id.in_(workpiece_ids)).order_by(step.id)
+    )
+    return {piece: carrier for piece, carrier in rows}  # the last line of each stays
 
 
 def way_of(db: Session, workpiece_id: int) -> Sequence[tables.PieceStep]:
