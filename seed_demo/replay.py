@@ -21,7 +21,7 @@ from planner.database.session import reading, unit_of_work
 from planner.database.states import CutterState, JobState, LotState, RunOutcome
 from planner.errors import PlannerError
 from planner.schedule.life import LifeModel, life_used, multiplier
-from planner.services import fleet, floor, intake, jobs, ledger, pieces, quality
+from planner.services import fleet, floor, intake, jobs, ledger, pieces, quality, trouble
 from planner.services.reports import Report, keep_reports
 from seed_demo.scenario import Happening
 
@@ -57,6 +57,8 @@ class Told:
     walked: int = 0
     replaced: dict[date, int] = field(default_factory=lambda: defaultdict(int))
     """Lanterns asked for anew, by the night they were for."""
+    put_off: set[int] = field(default_factory=set)
+    """Lanterns that were not ready for the night they had been asked for."""
     lit: dict[date, int] = field(default_factory=dict)
     """Stations whose newest lantern was cut by dusk."""
     queue_min: float = 0.0
@@ -125,6 +127,7 @@ class Replay:
         ]:
             self._happen(one)
         if day > opening:
+            self._put_off(day, morning)
             self._ask_for_replacements(day, morning)
         self._give_new_pieces(morning)
         self.plan(morning)
@@ -357,6 +360,20 @@ class Replay:
             for one in like.run_times
         )  # fmt: skip
         db.flush()
+
+    def _put_off(self, day: date, at: datetime) -> None:
+        """Want lanterns that were not ready for their night for this one."""
+        with unit_of_work(self.factory) as db:
+            job = tables.Job
+            missed = select(job.id).where(
+                job.season_id == self.season_id,
+                job.station_id.is_not(None),
+                job.night < day,
+                job.state.in_((*_OPEN, JobState.WANTED)),
+            )
+            for job_id in db.scalars(missed).all():
+                trouble.put_off(db, job_id, day, by=BY, at=at)
+                self.told.put_off.add(job_id)
 
     def _ask_for_replacements(self, day: date, at: datetime) -> None:
         with unit_of_work(self.factory) as db:

@@ -12,11 +12,11 @@ from sqlalchemy import text
 from planner.database import migrate, tables
 from planner.database.session import reading, session_factory, unit_of_work
 from planner.schedule import kpi
-from planner.services import learning, quality
+from planner.services import learning, quality, review
 from planner.services.planning import plan_season
 from seed_demo.replay import Replay
 from seed_demo.scenario import Happening
-from seed_demo.through_season import judged, lines
+from seed_demo.through_season import facts_of, lines
 
 ZONE = ZoneInfo("Europe/London")
 OPENING, NIGHTS, STATIONS = date(2026, 10, 24), 5, 16
@@ -131,6 +131,10 @@ def gone(tmp_path_factory: pytest.TempPathFactory):
     factory.kw["bind"].dispose()
 
 
+def _judged(factory: Any, season_id: int) -> review.Review:
+    return review.review_of(facts_of(factory, season_id))
+
+
 def _sql(factory: Any, words: str) -> Any:
     with reading(factory) as db:
         return db.execute(text(words)).one()
@@ -140,7 +144,7 @@ def _sql(factory: Any, words: str) -> Any:
 def test_counts_add_up_three_ways(gone):
     """What was told, what plain SQL finds in the tables, and what the review says are the same numbers."""
     factory, season_id, told = gone
-    found = judged(factory, season_id).whole.tally
+    found = _judged(factory, season_id).whole.tally
     made, lost = _sql(
         factory, "SELECT sum(outcome IN ('finished', 'scrapped')), sum(outcome = 'scrapped') FROM runs "
         "WHERE voided_at IS NULL",
@@ -166,7 +170,7 @@ def test_minutes_add_up_three_ways(gone):
                       "WHERE voided_at IS NULL")  # fmt: skip
     (pause_min,) = _sql(factory, "SELECT coalesce(sum(julianday(end_at) - julianday(start_at)), 0) * 1440 "
                         "FROM pauses WHERE voided_at IS NULL")  # fmt: skip
-    found = judged(factory, season_id)
+    found = _judged(factory, season_id)
     assert run_min - pause_min == pytest.approx(told.machine_min, abs=0.1)
     assert pause_min == pytest.approx(told.pauses_min, abs=0.1)
     assert found.whole.tally.production_min == pytest.approx(told.machine_min, abs=0.5)
@@ -182,9 +186,13 @@ def test_ratings_walks_and_lights_add_up(gone):
         sum(told.ratings),
     )
     assert _sql(factory, "SELECT count(*) FROM night_walks")[0] == told.walked
-    asked = _sql(factory, f"SELECT count(*) FROM jobs WHERE night > '{OPENING}'")[0]
-    assert asked == sum(told.replaced.values()) >= 10
-    assert {night.night: night.lit for night in judged(factory, season_id).nights} == told.lit
+    later = (
+        f"SELECT count(*) FROM jobs WHERE recorded_at > '{OPENING}'"  # the first are recorded the day before
+    )
+    assert _sql(factory, later)[0] == sum(told.replaced.values()) >= 10
+    late = _sql(factory, "SELECT count(DISTINCT about) FROM changes WHERE kind = 'put off'")[0]
+    assert late == len(told.put_off)
+    assert {night.night: night.lit for night in _judged(factory, season_id).nights} == told.lit
     assert told.lit[OPENING] >= STATIONS - 2
 
 
@@ -203,7 +211,7 @@ def test_cutters_gave_what_runs_took(gone):
 def test_what_was_learned_halves_the_error(gone):
     """Estimates of the second half of the runs: by what the first taught off by half at most."""
     factory, season_id, _ = gone
-    estimates = judged(factory, season_id).estimates
+    estimates = _judged(factory, season_id).estimates
     assert estimates is not None and estimates.runs >= 10
     assert estimates.error_after_min <= 0.5 * estimates.error_before_min
     assert estimates.score_after > estimates.score_before
