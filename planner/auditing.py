@@ -17,17 +17,15 @@ def check(folder: Path | None, rules: tuple[str, ...], most: int) -> None:
     from sqlalchemy.exc import DBAPIError
 
     from planner import audit
-    from planner.config import Settings, settings_from
+    from planner.config import settings_in
     from planner.database import migrate
     from planner.database.session import reading, session_factory
     from planner.errors import PlannerError
 
     try:
-        settings = settings_from()
+        settings = settings_in(folder)
     except PlannerError as wrong:
         _end(str(wrong))
-    if folder:
-        settings = Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, settings.time_zone)
     if not settings.folder.exists() and settings.database_url.startswith("sqlite"):
         _end(f"{settings.folder}: no such folder; name another one with --folder")
     unknown = [rule for rule in rules if rule not in audit.RULES]

@@ -35,16 +35,14 @@ def prepare_season(
     from sqlalchemy import select
 
     from planner import batch
-    from planner.config import Settings, settings_from
+    from planner.config import settings_in
     from planner.database import tables
     from planner.database.migrate import upgrade
     from planner.database.session import reading, session_factory
     from planner.errors import PlannerError
 
     try:
-        settings = settings_from()
-        if folder:
-            settings = Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, settings.time_zone)
+        settings = settings_in(folder)
         given = (tls_ca, tls_cert, tls_key)
         if any(given) and not all(given):
             _refuse("--tls-ca, --tls-cert and --tls-key: all three or none were expected")

@@ -15,8 +15,9 @@ import click
 
 from planner.auditing import check
 from planner.batching import prepare_season
-from planner.bringing import log
+from planner.bringing import enter, log
 from planner.charting import chart
+from planner.config import settings_in
 from planner.reviewing import review
 from planner.touching import touches
 
@@ -31,6 +32,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 BAD_INPUT, CANNOT_BE_DONE = 2, 3
+_LARGEST_JSON = 16_000_000
 
 
 def refuse(text: str, code: int) -> NoReturn:
@@ -259,6 +261,7 @@ main.add_command(touches)
 main.add_command(chart)
 main.add_command(review)
 main.add_command(log)
+main.add_command(enter)
 main.add_command(check)
 main.add_command(prepare_season)
 
@@ -321,7 +324,7 @@ def make_backup(folder: Path | None, out: Path) -> None:
     from planner.services.backup import backup
 
     try:
-        copied = backup(_settings(folder), out)
+        copied = backup(settings_in(folder), out)
     except PlannerError as error:
         refuse(str(error), BAD_INPUT)
     except OSError as error:
@@ -344,19 +347,12 @@ def bring_back(folder: Path | None, source: Path) -> None:
     from planner.services.backup import restore
 
     try:
-        copied = restore(_settings(folder), source)
+        copied = restore(settings_in(folder), source)
     except PlannerError as error:
         refuse(str(error), BAD_INPUT)
     except OSError as error:
         refuse(f"{error.filename or source}: {error.strerror or error}", BAD_INPUT)
     click.echo(f"{source}: {copied.rows} rows and {copied.files} files are back")
-
-
-def _settings(folder: Path | None) -> Settings:
-    from planner.config import Settings, settings_from
-
-    found = settings_from()
-    return Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, found.time_zone) if folder else found
 
 
 @main.command()
@@ -403,7 +399,7 @@ def plan(
             _print_tiers(result["tiers"], result["undone"])
             _print_ready(result.get("ready"))
             return
-        factory, season = _season(_settings(folder))
+        factory, season = _season(settings_in(folder))
         again = {"by": "command line", "seconds": seconds, "workers": workers, "seed": seed}
         if go_on:
             stored = planning.go_on(factory, season.id, now=_instant(at, season) or _now(), **again)  # type: ignore[arg-type]
@@ -454,7 +450,7 @@ def replan(
     from planner.services.planning import MOST_MOVED, plan_season, published_plan
 
     try:
-        factory, season = _season(_settings(folder))
+        factory, season = _season(settings_in(folder))
         start = _instant(at, season) or _now()
         with reading(factory) as session:
             published_plan(session, season.id)  # refused in words when there is none
@@ -521,7 +517,7 @@ def forecast(
     from planner.services.forecast import ForecastSettings, forecast_lines, season_forecast, with_life
 
     try:
-        factory, season = _season(_settings(folder))
+        factory, season = _season(settings_in(folder))
         settings = with_life(
             ForecastSettings(rack_c=rack_c, running=running, seasons=seasons, seed=seed),
             days_at_reference=life_days,
@@ -552,7 +548,7 @@ def choose(
     from planner.services import choosing
 
     try:
-        factory, season = _season(_settings(folder))
+        factory, season = _season(settings_in(folder))
         today = on.date() if on else _now().astimezone(season.zone).date()
         with unit_of_work(factory) as session:
             found = choosing.suggest(session, season.id, today=today, nights=[n.date() for n in nights])
@@ -576,7 +572,7 @@ def benches(source: Path, folder: Path | None, by: str) -> None:
     from planner.services.benches import enter
 
     try:
-        factory, _ = _season(_settings(folder))
+        factory, _ = _season(settings_in(folder))
         with unit_of_work(factory) as session:
             places, hands = enter(session, _json(source), by=by, at=_now())
         click.echo(f"{places} benches and sets of carriers, {hands} hands entered")
@@ -619,7 +615,7 @@ def what_if(
             read = whatif.read_file(_json(problem))
             live = read.published or ()
         else:
-            factory, season = _season(_settings(folder))
+            factory, season = _season(settings_in(folder))
             with reading(factory) as session:
                 read, live = whatif.live_problem(session, season.id, _instant(at, season))
         if outages is not None:
@@ -658,7 +654,7 @@ def explain(
                 _json(problem), None if plan_file is None else _json(plan_file), job, seconds=seconds
             )
         else:
-            factory, season = _season(_settings(folder))
+            factory, season = _season(settings_in(folder))
             with reading(factory) as session:
                 found = whatif.why_in_plan(session, season.id, job)
         click.echo(found)
@@ -692,21 +688,22 @@ def _instant(at: datetime | None, season: Season) -> datetime | None:
 
 def _season(settings: Settings) -> tuple[sessionmaker[Session], Season]:
     """Return the database and its latest season."""
-    from sqlalchemy import select
-
-    from planner.database import tables
     from planner.database.migrate import upgrade
     from planner.database.session import reading, session_factory
     from planner.errors import NotFound
+    from planner.services.season import season_named
 
     upgrade(settings.database_url)
     factory = session_factory(settings.database_url)
     with reading(factory) as session:
-        season = session.scalar(select(tables.Season).order_by(tables.Season.opening_night.desc()))
+        season = season_named(session, None)
         if season is not None:
             session.expunge(season)  # so that it can be read after the session has ended
     if season is None:
-        raise NotFound(f"no season in {settings.database_url}; write one first, or try `lanternwright demo`")
+        raise NotFound(
+            f"no season in {settings.database_url}; bring one in with `lanternwright enter`, "
+            "or try `lanternwright demo`"
+        )
     return factory, season
 
 
@@ -726,6 +723,8 @@ def json_of(content: bytes, name: str) -> dict[str, Any]:
     """
     from planner.errors import Refused
 
+    if len(content) > _LARGEST_JSON:
+        raise Refused(f"{name}: {len(content) / 1e6:.1f} MB, expected {_LARGEST_JSON / 1e6:g} MB at most")
     try:
         found = json.loads(content.decode("utf-8"))
     except (ValueError, RecursionError) as error:

@@ -49,6 +49,18 @@ def settings_from(environment: Mapping[str, str] | None = None) -> Settings:
     return Settings(database_url, folder, time_zone)
 
 
+def settings_in(folder: Path | None) -> Settings:
+    """Return the settings for a folder that was named, with its own SQLite database; without, this run's.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Of the program's files.
+    """
+    usual = settings_from()
+    return Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, usual.time_zone) if folder else usual
+
+
 def behind_https(environment: Mapping[str, str] | None = None) -> bool:
     """Return whether people reach the pages through HTTPS: then cookies are sent through it alone.
 

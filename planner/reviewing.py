@@ -34,15 +34,13 @@ def review(
 
     from sqlalchemy import select
 
-    from planner.config import Settings, settings_from
+    from planner.config import settings_in
     from planner.database import tables
     from planner.database.session import reading, session_factory
     from planner.errors import PlannerError
     from planner.services.review import Rates, gather, review_of
 
-    settings = settings_from()
-    if folder:
-        settings = Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, settings.time_zone)
+    settings = settings_in(folder)
     if last < first:
         _refuse(f"--to {last:%Y-%m-%d}: the day of --from or a later one was expected")
     if not settings.folder.exists() and settings.database_url.startswith("sqlite"):

@@ -14,12 +14,14 @@ from web import (
     access,
     addresses,
     api,
+    api_enter,
     api_plan,
     api_shop,
     benches,
     changes,
     choosing,
     drafts,
+    enter,
     errors,
     filters,
     fleet,
@@ -84,6 +86,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         plan,
         choosing,
         benches,
+        enter,
         paper,
         review,
         venue,
@@ -93,7 +96,8 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         api,
     ):
         app.register_blueprint(part.pages)
-    assert api_shop.pages is api_plan.pages is api.pages  # its operations stand beside the others
+    for beside in (api_enter, api_plan, api_shop):
+        assert beside.pages is api.pages  # their operations stand beside the others
     app.register_blueprint(api.tables_page)
     app.url_defaults(_stay_in_season)
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})

@@ -14,7 +14,7 @@ from pathlib import Path
 import click
 from sqlalchemy import func, select
 
-from planner.config import Settings, settings_from
+from planner.config import Settings, settings_in
 from planner.database import tables
 from planner.database.session import reading, session_factory, unit_of_work
 
@@ -113,9 +113,7 @@ def serve(folder: Path | None, port: int) -> None:
     """Serve the pages on this machine, with a worker for the long work."""
     from planner.database.migrate import upgrade
 
-    settings = settings_from()
-    if folder is not None:
-        settings = Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, settings.time_zone)
+    settings = settings_in(folder)
     upgrade(settings.database_url)
     address = serve_beside(settings, port, clock_of(settings))
     click.echo(f"pages: {address}  (ends with Ctrl-C)")

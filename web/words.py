@@ -27,6 +27,8 @@ MORE_PAGES = (  # endpoint, name, least role
     ("walks.walk", "Night walk", "viewer"),
     ("review.review", "Review", "viewer"),
     ("paper.index", "Paper", "viewer"),
+    ("enter.index", "Enter", "hand"),
+    ("enter.wanted", "Lanterns wanted", "viewer"),
     ("choosing.choosing", "Choose pieces", "viewer"),
     ("benches.benches", "Benches and hands", "viewer"),
     ("tonight.history", "Changes", "viewer"),

@@ -7,11 +7,13 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import delete, select, update
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from planner.database import tables
 from planner.database.states import CutterState, JobState, PlanState, WorkpieceState
 from planner.errors import Conflict
+from planner.services import jobs
 from planner.services.common import found
 
 
@@ -142,6 +144,27 @@ def _night(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
     )
 
 
+def _entered(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    """Take out what was entered, in an order that the store allows; refuse where more stands on it by now."""
+    numbers: dict[str, list[int]] = {}
+    for table, number in undo["rows"]:
+        numbers.setdefault(table, []).append(number)
+    try:
+        with db.begin_nested():
+            for table in reversed(tables.Base.metadata.sorted_tables):
+                mine = numbers.get(table.name, [])
+                for first in range(0, len(mine), 500):
+                    db.execute(delete(table).where(table.c.id.in_(mine[first : first + 500])))
+    except IntegrityError:
+        raise Conflict("something stands on it by now; what is used cannot be taken back") from None
+    db.expire_all()
+
+
+def _wanted(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    for job_id in undo["jobs"]:
+        jobs.cancel_job(db, job_id)
+
+
 _UNDO: dict[str, Callable[[Session, dict[str, Any], str, datetime], None]] = {
     "breakdown": _breakdown,
     "cutter": _cutter,
@@ -150,4 +173,6 @@ _UNDO: dict[str, Callable[[Session, dict[str, Any], str, datetime], None]] = {
     "plan": _plan,
     "pin": _pin,
     "night": _night,
+    "entered": _entered,
+    "wanted": _wanted,
 }

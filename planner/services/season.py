@@ -80,6 +80,25 @@ def add_season(
     return season
 
 
+def season_named(db: Session, name: str | None) -> tables.Season | None:
+    """Return a season by its name, or the one that opens last; None where there is none at all.
+
+    Parameters
+    ----------
+    db : Session
+        An open session; it is only read [-].
+    name : str or None
+        The season's name; None = the newest [-].
+    """
+    seasons = select(tables.Season).order_by(tables.Season.opening_night.desc(), tables.Season.id)
+    if name is None:
+        return db.scalar(seasons.limit(1))
+    row = db.scalar(seasons.where(tables.Season.name == name))
+    if row is None:
+        raise NotFound(f"there is no season {name[:60]!r}")
+    return row
+
+
 def set_temperature(db: Session, season_id: int, night: date, temperature_c: float) -> tables.Night:
     """Keep how warm a night is said to be.
 

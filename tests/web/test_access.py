@@ -87,6 +87,17 @@ def test_every_route_with_every_role(guarded, as_role, fill, role):
             assert sent_away != allowed, (rule.endpoint, method, answer.status_code)
 
 
+def test_a_sheet_says_who_enters_it(as_role):
+    """A hand enters lots and no machine, by the page and by the API; the page says who does."""
+    client = as_role("hand")
+    assert "A lead enters machines" in client.get("/enter/machines").text
+    refused = client.post("/enter/machines", data={"largest_mm": "300"})
+    assert refused.status_code == 403 and "A lead may enter machines" in refused.text
+    assert client.post("/api/v1/sheets/machines", json={"rows": [{}]}).status_code == 403
+    lot = {"name": "A-1", "variety": "Amber", "kind": "squash", "pieces": "3", "received_on": "2026-10-01"}
+    assert client.post("/enter/lots", data=lot).status_code == 302
+
+
 def test_signing_in_with_the_right_and_a_wrong_password(guarded, as_role, settings):
     """A wrong one says so and keeps nothing; the right one leads to where one wanted to go."""
     as_role("lead").post("/sign-out")

@@ -25,7 +25,8 @@ PAGES = {
     "changes": "/changes", "export": "/export", "sign_in": "/sign-in", "missing": "/nowhere",
     "wall": "/wall", "wall_season": "/wall/season", "drafts": "/drafts", "piece": "/workpieces/4",
     "review": "/review", "review_paper": "/review/paper", "venue_cost": "/venue?person_hour=20",
-    "choosing": "/choosing", "benches": "/benches",
+    "choosing": "/choosing", "benches": "/benches", "enter": "/enter", "enter_pieces": "/enter/pieces",
+    "enter_nights": "/enter/nights", "wanted": "/wanted",
     "sheet": "/jobs/4/sheet", **{f"paper_{kind}": f"/paper/{kind}" for kind in KINDS},
 }  # fmt: skip
 WCAG = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}

@@ -21,6 +21,7 @@ NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)
 PAGES = (
     "/", "/tonight", "/floor", "/jobs", "/plan", "/workpieces", "/designs", "/machines", "/cutters",
     "/venue", "/changes", "/wall", "/wall/season", "/drafts", "/choosing", "/benches",
+    "/wanted",
 )  # fmt: skip
 LISTS = (
     "/", "/tonight", "/floor", "/floor/2", "/jobs", "/jobs?q=fox", "/jobs/1", "/plan", "/workpieces",

@@ -45,7 +45,7 @@ from planner.database.queries.people import (
 from planner.database.queries.plan import PinLine, PlanFacts, PlanSpan, drafts, pin_of, plan_facts, plan_span
 from planner.database.queries.produce import lots, workpiece_count, workpiece_page, workpieces
 from planner.database.queries.search import FoundJobs, found_jobs
-from planner.database.queries.season import plans, season_overview, seasons, stations
+from planner.database.queries.season import nights_of, plans, season_overview, seasons, stations
 from planner.database.queries.trying import ScannedPiece, scanned_pieces
 from planner.database.queries.venue import VenueFigures, venue_figures
 from planner.database.queries.walks import WalkRow, walk_rows
@@ -104,6 +104,7 @@ __all__ = [
     "newest_result",
     "next_rows",
     "night_facts",
+    "nights_of",
     "open_runs",
     "people",
     "piece_numbered",

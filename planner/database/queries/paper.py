@@ -137,21 +137,35 @@ def station_rows(db: Session, season_id: int, night: date) -> tuple[StationRow, 
     pictures = pictures_of(db, (row.job_id for row in rows if row.job_id))
     return tuple(
         StationRow(
-            station_id=row.id,
-            name=row.name,
-            area=row.area,
-            kind=row.kind,
-            least_rating=row.least_rating,
-            job_id=row.job_id,
-            state=row.state or "",
-            design=row.design or "",
-            workpiece=row.number or "",
-            night=row.night,
-            rating=float(row.rating) if row.rating is not None else None,
-            ratings=row.ratings or 0,
-            thumbnail=pictures.get(row.job_id, ""),
+            station_id=station_id,
+            name=name,
+            area=area,
+            kind=kind,
+            least_rating=least,
+            job_id=job_id,
+            state=state or "",
+            design=design or "",
+            workpiece=number or "",
+            night=wanted,
+            rating=float(rating) if rating is not None else None,
+            ratings=ratings or 0,
+            thumbnail=pictures.get(job_id, ""),
         )
-        for row in rows
+        # in the order of the statement: a row's names are looked up one by one, and there are hundreds
+        for (
+            station_id,
+            name,
+            area,
+            kind,
+            least,
+            job_id,
+            state,
+            wanted,
+            design,
+            number,
+            rating,
+            ratings,
+        ) in rows
     )
 
 

@@ -37,6 +37,23 @@ def seasons(db: Session) -> tuple[SeasonLine, ...]:
     )
 
 
+def nights_of(db: Session, season_id: int) -> tuple[tuple[date, float | None], ...]:
+    """Return the nights of a season with how warm each is said to be [degree Celsius].
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    """
+    night = tables.Night
+    rows = db.execute(
+        select(night.night, night.temperature_c).where(night.season_id == season_id).order_by(night.night)
+    )
+    return tuple((day, warm) for day, warm in rows)
+
+
 def season_overview(db: Session, season_id: int, *, now: datetime, count_late: bool = True) -> SeasonOverview:
     """Return a season as a whole: stations, jobs by night and state, machines, pieces, the published plan.
 
