@@ -119,9 +119,9 @@ def counts(db: Session) -> dict[str, int]:
         An open session; it is only read [-].
     """
     asked = [
-        select(func.count()).select_from(sheet.table).scalar_subquery().label(sheet.name)
+        select(func.count(sheet.counted)).scalar_subquery().label(sheet.name)
         for sheet in SHEETS
-        if sheet.table is not None
+        if sheet.counted is not None
     ]
     return {name: int(count) for name, count in db.execute(select(*asked)).one()._mapping.items()}
 

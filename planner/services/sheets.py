@@ -77,7 +77,8 @@ class Sheet:
     role: Role
     columns: tuple[Column, ...]
     enter: Callable[[Entering, Row], str]
-    table: Any = None
+    counted: InstrumentedAttribute[Any] | None = None
+    """Its values that are there are counted, to say what is still to come."""
     undone: bool = True
     """Whether what a row adds can be taken out again while nothing stands on it."""
 
@@ -291,7 +292,7 @@ SHEETS = (
             Column("dusk", "Dusk", _CLOCK, True, hint="local time by which it is dark"),
             Column("placed_before_dusk_min", "All stand before dusk", _WHOLE, unit="min", usual="45"),
         ),
-        _season, tables.Season,
+        _season, tables.Season.id,
     ),
     Sheet(
         "nights", "night", "How warm will the nights be?", Role.LEAD,
@@ -299,7 +300,7 @@ SHEETS = (
             Column("night", "Night", _DAY, True),
             Column("temperature_c", "Mean of the night", _NUMBER, True, unit="°C"),
         ),
-        _night, None, undone=False,
+        _night, tables.Night.temperature_c, undone=False,
     ),
     Sheet(
         "designs", "design", "What is shown?", Role.LEAD,
@@ -309,7 +310,7 @@ SHEETS = (
             Column("treatment", "Treatment", one_of=tuple(Treatment), hint="as the file says where left out"),
             Column("width_mm", "Width on the skin", _NUMBER, unit="mm", hint="the file's own where left out"),
         ),
-        _design, tables.Design,
+        _design, tables.Design.id,
     ),
     Sheet(
         "stations", "station", "Which places must be lit?", Role.LEAD,
@@ -321,7 +322,7 @@ SHEETS = (
             Column("least_rating", "Least rating", _WHOLE, usual="7", hint="of the lit check, 1 to 10"),
             Column("designs", "Designs", _WORDS, hint="the best first, semicolons between"),
         ),
-        _station, tables.Station,
+        _station, tables.Station.id,
     ),
     Sheet(
         "lots", "lot", "Which produce came in?", Role.HAND,
@@ -334,7 +335,7 @@ SHEETS = (
             Column("state", "At the gate", one_of=tuple(LotState), usual=LotState.ACCEPTED),
             Column("note", "What was seen"),
         ),
-        _lot, tables.Lot,
+        _lot, tables.Lot.id,
     ),
     Sheet(
         "pieces", "piece", "Which pieces are there?", Role.HAND,
@@ -349,7 +350,7 @@ SHEETS = (
             Column("note", "Note"),
             *_MEASURES,
         ),
-        _piece, tables.Workpiece,
+        _piece, tables.Workpiece.id,
     ),
     Sheet(
         "measures", "piece", "What was measured of a piece?", Role.HAND,
@@ -358,7 +359,7 @@ SHEETS = (
             *_MEASURES,
             Column("taken_at", "Probed at", Holds.INSTANT, hint="now where left out"),
         ),
-        _measured, tables.Scan, undone=False,
+        _measured, tables.Scan.id, undone=False,
     ),
     Sheet(
         "machines", "machine", "Which machines cut?", Role.LEAD,
@@ -375,7 +376,7 @@ SHEETS = (
             Column("unload_min", "Unloading", _NUMBER, unit="min", usual="6"),
             Column("attended", "Share of a run that needs a person", _NUMBER, usual="0.33"),
         ),
-        _machine, tables.Machine,
+        _machine, tables.Machine.id,
     ),
     Sheet(
         "descriptions", "machine", "Was a machine rebuilt or measured anew?", Role.LEAD,
@@ -394,7 +395,7 @@ SHEETS = (
             Column("from", "From", _CLOCK, True),
             Column("to", "To", _CLOCK, True),
         ),
-        _shifts, tables.MachineShift,
+        _shifts, tables.MachineShift.id,
     ),
     Sheet(
         "cutters", "cutter", "Which cutters are there?", Role.LEAD,
@@ -405,7 +406,7 @@ SHEETS = (
             Column("life_left", "Life left", _NUMBER, unit="%", usual="100"),
             Column("machine", "Fitted to"),
         ),
-        _cutter, tables.Cutter,
+        _cutter, tables.Cutter.id,
     ),
     Sheet(
         "jobs", "job", "Which lanterns are wanted?", Role.LEAD,
@@ -420,7 +421,7 @@ SHEETS = (
             Column("width_mm", "Width on the skin", _NUMBER, unit="mm"),
             Column("priority", "Priority", _WHOLE, usual="1"),
         ),
-        _job, tables.Job,
+        _job, tables.Job.id,
     ),
 )  # fmt: skip
 

@@ -35,7 +35,7 @@ def test_an_empty_house_says_what_comes_first(client: Any) -> None:
     assert "Next: when and where is it lit?" in client.get("/enter").get_data(as_text=True)
     told = _post(client, "/enter/seasons", **SEASON)
     assert told.status_code == 200 and "season Autumn, 3 nights" in told.get_data(as_text=True)
-    assert "Next: what is shown?" in client.get("/enter").get_data(as_text=True)
+    assert "Next: how warm will the nights be?" in client.get("/enter").get_data(as_text=True)
 
 
 @pytest.mark.parametrize("sheet", [sheet.name for sheet in SHEETS])
