@@ -29,6 +29,7 @@ from planner.services.common import found
 from web.access import MACHINE, OPEN, SignInNeeded, allow, csrf, name, who
 from web.answers import coming_night
 from web.people import changed_password
+from web.remembered import shared
 from web.session import now, reading_db, the_season, writing_db, zone
 
 pages = Blueprint("api", __name__, url_prefix="/api/v1")
@@ -290,10 +291,10 @@ def tonight() -> Tonight:
     """Give the coming night."""
     with reading_db() as db:
         line = _season(db)
-        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
+        overview = shared(queries.season_overview, db, line.season_id, now=now(), count_late=False)
         night = coming_night(overview, now())
-        facts = queries.night_facts(db, line.season_id, night)
-        plan = queries.plan_facts(db, line.season_id)
+        facts = shared(queries.night_facts, db, line.season_id, night)
+        plan = shared(queries.plan_facts, db, line.season_id)
     dusk_at = next((one.dusk_at for one in overview.nights if one.night == night), None)
     undone = plan.undone if plan else ()
     return Tonight(night, dusk_at, facts.wanted, facts.ready, facts.in_time, facts.late, undone)

@@ -17,6 +17,7 @@ from web import api
 from web.access import name, who
 from web.api import NUMBER, TEXT, Done, _season, operation
 from web.fleet import cutter_needs
+from web.remembered import shared
 from web.session import now, reading_db, writing_db
 from web.walks import night_of_walk
 
@@ -145,8 +146,7 @@ class Needs:
 def needs() -> Needs:
     """Give what must be changed and bought."""
     with reading_db() as db:
-        _season(db)
-        found_needs = cutter_needs(db)
+        found_needs = shared(cutter_needs, db, _season(db).season_id, now=now())
         return Needs(found_needs.left, found_needs.due, found_needs.orders)
 
 

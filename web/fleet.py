@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
-from flask import Blueprint, flash, g, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from sqlalchemy.orm import Session
 
@@ -14,7 +15,7 @@ from planner.errors import NotFound, Refused
 from planner.services import ledger, ledger_life, ledger_stock
 from web import life_chart
 from web.access import allow, name
-from web.remembered import remembered
+from web.remembered import remembered, shared
 from web.session import now, reading_db, the_season, writing_db
 
 pages = Blueprint("fleet", __name__)
@@ -27,7 +28,7 @@ def machines() -> ResponseReturnValue:
     """Show the machines as they were reported."""
     with reading_db() as db:
         the_season(db)
-        found = queries.machines(db, now=now())
+        found = shared(queries.machines, db, now=now())
         plates = queries.carriers(db)
     return render_template("machines.html", machines=found, plates=plates)
 
@@ -38,9 +39,9 @@ def machines() -> ResponseReturnValue:
 def cutters() -> ResponseReturnValue:
     """Show the cutters by machine, the most worn first."""
     with reading_db() as db:
-        the_season(db)
-        found = queries.cutters(db)
-        needs = cutter_needs(db)
+        line = the_season(db)
+        found = shared(queries.cutters, db)
+        needs = shared(cutter_needs, db, line.season_id if line else None, now=now())
     # fitted ones first, by machine; an empty machine name is the store
     ordered = sorted(found, key=lambda line: (not line.machine, line.machine, line.life_left, line.name))
     return render_template(
@@ -62,19 +63,23 @@ class CutterNeeds:
     models: tuple[ledger_life.LifeModel, ...]
 
 
-def cutter_needs(db: Session) -> CutterNeeds:
-    """Return what must be changed and bought, for the season that was asked for.
+def cutter_needs(db: Session, season_id: int | None, *, now: datetime) -> CutterNeeds:
+    """Return what must be changed and bought, for a season.
 
     Parameters
     ----------
     db : Session
         An open session [-].
+    season_id : int or None
+        Of the plan in force; None = there is no season yet [-].
+    now : datetime
+        What is planned later counts [-].
     """
     models = ledger_life.life_models(db)
     return CutterNeeds(
         ledger_stock.life_left(db, models),
-        ledger_stock.changes_due(db, g.season.season_id, now=now()) if "season" in g else (),
-        ledger_stock.reorder_points(db, now=now()),
+        ledger_stock.changes_due(db, season_id, now=now) if season_id is not None else (),
+        ledger_stock.reorder_points(db, now=now),
         models,
     )
 
@@ -86,12 +91,12 @@ def cutter(cutter_id: int) -> ResponseReturnValue:
     """Show one cutter's ledger, and what can be written into it."""
     with reading_db() as db:
         the_season(db)
-        line = next((one for one in queries.cutters(db) if one.cutter_id == cutter_id), None)
+        line = next((one for one in shared(queries.cutters, db) if one.cutter_id == cutter_id), None)
         if line is None:
             raise NotFound(f"there is no cutter {cutter_id}")
         left = next((one for one in ledger_stock.life_left(db) if one.cutter == line.name), None)
         entries = ledger.ledger_of(db, cutter_id)
-        places = [(one.machine_id, one.name) for one in queries.machines(db, now=now()) if one.active]
+        places = [(one.machine_id, one.name) for one in shared(queries.machines, db, now=now()) if one.active]
     return render_template(
         "cutter.html", cutter=line, left=left, entries=entries, machines=places, looks=ledger.LOOKS
     )

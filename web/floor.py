@@ -19,7 +19,7 @@ from planner.services.changes import note
 from web import packages
 from web.access import allow, name, who
 from web.answers import shown_preparation
-from web.remembered import remembered
+from web.remembered import remembered, shared
 from web.session import now, reading_db, tell_times_in, the_season, venue, writing_db
 
 pages = Blueprint("floor", __name__)
@@ -34,9 +34,9 @@ def machines() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=None)
-        found = queries.machines(db, now=now())
-        first = queries.next_rows(db, line.season_id)
-        runs = queries.open_runs(db)
+        found = shared(queries.machines, db, now=now())
+        first = shared(queries.next_rows, db, line.season_id)
+        runs = shared(queries.open_runs, db)
         waiting = quality.to_rate(queries.cut_lanterns(db, line.season_id))
     return render_template("floor.html", machines=found, first=first, runs=runs, waiting=waiting)
 
@@ -50,11 +50,11 @@ def machine(machine_id: int) -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=None)
-        card = next((m for m in queries.machines(db, now=now()) if m.machine_id == machine_id), None)
+        card = next((m for m in shared(queries.machines, db, now=now()) if m.machine_id == machine_id), None)
         if card is None:
             raise NotFound(f"there is no machine {machine_id}")
         rows = queries.planned_rows(db, line.season_id, machine_id=machine_id, open_only=True, limit=4)
-        run = queries.open_runs(db).get(machine_id)
+        run = shared(queries.open_runs, db).get(machine_id)
         job_id = (
             run.job_id if run else request.args.get("job", type=int) or (rows[0].job_id if rows else None)
         )
@@ -92,7 +92,7 @@ def _stored(db: Session, machine_id: int, missing: list[str]) -> list[CutterLine
     """Return usable cutters elsewhere whose type is told to be missing or too worn here."""
     return [
         cutter
-        for cutter in queries.cutters(db)
+        for cutter in shared(queries.cutters, db)
         if cutter.state in ("stored", "fitted")
         and cutter.machine_id != machine_id
         and any(cutter.type_name in words for words in missing)

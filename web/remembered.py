@@ -1,7 +1,8 @@
 """May a page that was made a moment ago be given again? While nothing was written since, for some seconds.
 
 One page serves all of a role: a browser's token and a person's name are put in when it is given. Of several
-who ask for the same page at once one makes it, and the others wait for it.
+who ask for the same page at once one makes it, and the others wait for it. What several pages tell alike is
+kept by the same rule (`shared`).
 
 Times on a page are told by the minute, so a page of some seconds ago says the same. Whether anything was
 written is asked of the database itself, whoever wrote: a page, the worker or a controller.
@@ -22,20 +23,27 @@ from flask import Flask, Response, current_app, g, make_response, request, sessi
 from flask_wtf.csrf import generate_csrf
 from markupsafe import escape
 from sqlalchemy import Engine, text
+from sqlalchemy.orm import Session
 
 from web.access import name, who
 from web.session import now, venue_of
 
 View = TypeVar("View", bound=Callable[..., Any])
+Answer = TypeVar("Answer")
 _HOLDS = timedelta(seconds=10)
 _MOST = 300  # pages; a long list has many
 _LOCKS = 64
 
 
 @dataclass(frozen=True, slots=True)
-class _Page:
+class _Kept:
     version: str
     made_at: datetime
+    what: Any
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
     body: str  # with stand-ins where each browser gets its own token and name
     mimetype: str
 
@@ -48,7 +56,7 @@ class Remembered:
         self._engine = engine
         self._lock = threading.Lock()
         self._making = [threading.Lock() for _ in range(_LOCKS)]
-        self._pages: OrderedDict[Any, _Page] = OrderedDict()
+        self._kept: OrderedDict[Any, _Kept] = OrderedDict()
         self._watching: Any = None  # SQLite tells what others wrote only to a connection that stays open
 
     def version(self) -> str:
@@ -66,20 +74,20 @@ class Remembered:
         """Return the lock of whoever makes a page; now and then two pages share one."""
         return self._making[hash(key) % _LOCKS]
 
-    def found(self, key: Any, version: str, at: datetime) -> _Page | None:
-        """Return a page that still holds; None where there is none."""
-        page = self._pages.get(key)
-        if page is None or page.version != version or not timedelta() <= at - page.made_at < _HOLDS:
+    def found(self, key: Any, version: str, at: datetime) -> Any:
+        """Return what was kept and still holds; None where there is nothing."""
+        kept = self._kept.get(key)
+        if kept is None or kept.version != version or not timedelta() <= at - kept.made_at < _HOLDS:
             return None
-        return page
+        return kept.what
 
-    def keep(self, key: Any, page: _Page) -> None:
-        """Keep a page, and no more than some hundreds."""
+    def keep(self, key: Any, version: str, at: datetime, what: Any) -> None:
+        """Keep a page or an answer, and no more than some hundreds."""
         with self._lock:
-            self._pages[key] = page
-            self._pages.move_to_end(key)
-            while len(self._pages) > _MOST:
-                self._pages.popitem(last=False)
+            self._kept[key] = _Kept(version, at, what)
+            self._kept.move_to_end(key)
+            while len(self._kept) > _MOST:
+                self._kept.popitem(last=False)
 
 
 def register(app: Flask) -> None:
@@ -114,15 +122,15 @@ def remembered(view: View) -> View:
         role = (person.role, person.person_id is None) if person else None
         key = (request.host, request.full_path, role, session.get("units"))
         with kept.making(key):
-            version = kept.version()
-            page = kept.found(key, version, now())
+            g.version = kept.version()
+            page = kept.found(key, g.version, now())
             if page is None:
                 answer = _for_all(kept, view, args, values)
-                page = _Page(version, now(), answer.get_data(as_text=True), answer.mimetype or "text/html")
+                page = _Page(answer.get_data(as_text=True), answer.mimetype or "text/html")
                 if answer.status_code != 200:
                     answer.set_data(_own(kept, page.body))
                     return answer
-                kept.keep(key, page)
+                kept.keep(key, g.version, now(), page)
         return Response(_own(kept, page.body), mimetype=page.mimetype)
 
     return given  # type: ignore[return-value]
@@ -144,3 +152,29 @@ def _own(kept: Remembered, body: str) -> str:
     if kept.name in body:
         body = body.replace(kept.name, str(escape(name())))
     return body.replace(kept.token, generate_csrf()) if kept.token in body else body
+
+
+def shared(question: Callable[..., Answer], db: Session, *args: Any, **values: Any) -> Answer:
+    """Return the answer to a question of many pages, asked once while nothing was written, for some seconds.
+
+    Parameters
+    ----------
+    question : callable
+        Takes a session first, and returns records that nobody changes [-].
+    db : Session
+        An open session [-].
+    args, values
+        What else it takes; `now` may be some seconds ago, as on a page that is given again [-].
+    """
+    if request.method != "GET":  # it may see what is being written and is not kept yet
+        return question(db, *args, **values)
+    kept: Remembered = current_app.extensions["remembered"]
+    if "version" not in g:  # asked before anything is read: what is written later makes it void
+        g.version = kept.version()
+    said = tuple(sorted((word, value) for word, value in values.items() if word != "now"))
+    key = (question, args, said)
+    answer: Answer | None = kept.found(key, g.version, now())
+    if answer is None:
+        answer = question(db, *args, **values)
+        kept.keep(key, g.version, now(), answer)
+    return answer

@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from flask import Blueprint, jsonify, render_template, request
 from flask.typing import ResponseReturnValue
+from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from planner.database import queries
-from planner.database.lines import SeasonOverview, WorkLine
+from planner.database.lines import NightLine, SeasonChart, SeasonOverview, WorkLine
 from planner.database.states import Role
 from web import words
 from web.access import allow
 from web.answers import SeasonAnswer, coming_night, season_answer
-from web.chart import days_of
+from web.chart import Day, days_of
 from web.filters import away, clock
-from web.remembered import remembered
+from web.remembered import remembered, shared
 from web.session import now, reading_db, the_season, zone
 
 pages = Blueprint("season", __name__)
 _ACTIVE = ("waiting", "running")
 _DAYS = 4  # drawn at once, at most
 _ROWS = 160  # about as many jobs
+_NIGHTS = 14  # listed at once, unless all are asked for
 _SILENT_S = 30  # a worker that says nothing for longer is taken for gone
 
 
@@ -37,42 +40,93 @@ def season() -> ResponseReturnValue:
         works = queries.work_progress(db)
         if line is None:
             return render_template("nothing.html", works=progress_of(works))
-        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
-        plan = queries.plan_facts(db, line.season_id)
-        answer = answer_of(db, line.season_id, overview, plan)
+        overview = shared(queries.season_overview, db, line.season_id, now=now(), count_late=False)
+        plan = shared(queries.plan_facts, db, line.season_id)
+        answer = shared(answer_of, db, line.season_id, now=now())
         span = queries.plan_span(db, plan.plan_id) if plan else None
         dates = dates_between(span.first_at, span.last_at) if span else ()
         shown = _shown(dates, span.rows if span else 0)
-        chart = None
-        benches: tuple[queries.BenchStepLine, ...] = ()
-        if plan is not None and shown:
-            begin = datetime.combine(shown[0], datetime.min.time(), zone())
-            end = datetime.combine(shown[-1] + timedelta(days=1), datetime.min.time(), zone())
-            chart = queries.chart_between(db, line.season_id, plan, begin, end)
-            benches = queries.bench_steps(db, plan.plan_id, begin, end)
+        asked = request.args.get("season")
+        drawn = shared(drawn_days, db, line.season_id, shown, asked, now=now()) if shown else None
     return render_template(
         "season.html",
         overview=overview,
-        chart=chart,
+        drawn=drawn,
         plan=plan,
         answer=answer,
         dates=dates,
         shown=shown,
-        days=days_of(chart, zone(), now(), plan.frozen_until_at, benches) if chart and plan else (),
-        benches=benches,
+        nights=_nights(overview, answer.night),
         works=progress_of(works),
     )
 
 
-def answer_of(
-    db: Session, season_id: int, overview: SeasonOverview, plan: queries.PlanFacts | None
-) -> SeasonAnswer:
-    """Return the first sentence's facts: the coming night, what is late, what comes next."""
-    night = coming_night(overview, now())
-    facts = queries.night_facts(db, season_id, night)
+@dataclass(frozen=True, slots=True)
+class DrawnDays:
+    """Some days of a plan, drawn: the chart as numbers, what is done at benches, and a strip for each day."""
+
+    chart: SeasonChart
+    benches: tuple[queries.BenchStepLine, ...]
+    strips: tuple[tuple[Day, Markup], ...]
+
+
+def drawn_days(
+    db: Session, season_id: int, shown: tuple[date, ...], asked: str | None, *, now: datetime
+) -> DrawnDays | None:
+    """Return the strips of some days; None where there is no plan.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    shown : tuple of date
+        From the first to the last [-].
+    asked : str or None
+        The season in the page's address; the strips' links keep it [-].
+    now : datetime
+        The present instant [-].
+    """
+    plan = shared(queries.plan_facts, db, season_id)
+    if plan is None:
+        return None
+    begin = datetime.combine(shown[0], datetime.min.time(), zone())
+    end = datetime.combine(shown[-1] + timedelta(days=1), datetime.min.time(), zone())
+    chart = queries.chart_between(db, season_id, plan, begin, end)
+    benches = queries.bench_steps(db, plan.plan_id, begin, end)
+    days = days_of(chart, zone(), now, plan.frozen_until_at, benches)
+    return DrawnDays(
+        chart, benches, tuple((day, Markup(render_template("_chart.svg", day=day))) for day in days)
+    )
+
+
+def _nights(overview: SeasonOverview, coming: date) -> tuple[NightLine, ...]:
+    """Return the nights that are listed: two weeks from the coming one on, all where all were asked for."""
+    if request.args.get("nights") == "all":
+        return overview.nights
+    return tuple(line for line in overview.nights if line.night >= coming)[:_NIGHTS]
+
+
+def answer_of(db: Session, season_id: int, *, now: datetime) -> SeasonAnswer:
+    """Return the first sentence's facts: the coming night, what is late, what comes next.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    season_id : int
+        The season [-].
+    now : datetime
+        The present instant [-].
+    """
+    overview = shared(queries.season_overview, db, season_id, now=now, count_late=False)
+    plan = shared(queries.plan_facts, db, season_id)
+    night = coming_night(overview, now)
+    facts = shared(queries.night_facts, db, season_id, night)
     due_at = next((line.due_at for line in overview.nights if line.night == night), None)
     late = queries.planned_rows(db, season_id, night=night, ends_after_at=due_at, open_only=True, limit=50)
-    coming = queries.planned_rows(db, season_id, starts_from_at=now(), open_only=True, limit=1)
+    coming = queries.planned_rows(db, season_id, starts_from_at=now, open_only=True, limit=1)
     return season_answer(overview, night, facts, plan, late, coming[0] if coming else None)
 
 

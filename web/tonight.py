@@ -18,7 +18,7 @@ from planner.services import changes, trouble, works
 from web.access import allow, local_path, name
 from web.answers import coming_night, reasons_of
 from web.paging import Page, page_number
-from web.remembered import remembered
+from web.remembered import remembered, shared
 from web.season import progress_of
 from web.session import now, reading_db, the_season, writing_db, zone
 
@@ -39,19 +39,19 @@ def tonight() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=progress_of(queries.work_progress(db)))
-        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
+        overview = shared(queries.season_overview, db, line.season_id, now=now(), count_late=False)
         night = coming_night(overview, now())
         begin = _midnight(now().astimezone(zone()).date())
         found: dict[str, Any] = {
             "overview": overview,
             "night": night,
             "dusk_at": next((n.dusk_at for n in overview.nights if n.night == night), None),
-            "facts": queries.night_facts(db, line.season_id, night),
-            "plan": queries.plan_facts(db, line.season_id),
+            "facts": shared(queries.night_facts, db, line.season_id, night),
+            "plan": shared(queries.plan_facts, db, line.season_id),
             "today": _today(db, line, begin),
-            "machines": queries.machines(db, now=now()),
-            "runs": queries.open_runs(db),
-            "cutters": [c for c in queries.cutters(db) if c.state in ("stored", "fitted")],
+            "machines": shared(queries.machines, db, now=now()),
+            "runs": shared(queries.open_runs, db),
+            "cutters": [c for c in shared(queries.cutters, db) if c.state in ("stored", "fitted")],
             "away": trouble_away(db),
             "people": [p for p in queries.people(db) if p.active],
             "drafts": queries.drafts(db, line.season_id),

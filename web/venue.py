@@ -13,7 +13,7 @@ from planner.database.lines import SeasonOverview
 from planner.database.states import Role
 from planner.services.review import Cost, Rates, gather, review_of
 from web.access import allow
-from web.remembered import remembered
+from web.remembered import remembered, shared
 from web.review import rates_said
 from web.season import answer_of
 from web.session import now, reading_db, the_season, zone
@@ -31,10 +31,9 @@ def venue() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=None)
-        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
-        plan = queries.plan_facts(db, line.season_id)
-        answer = answer_of(db, line.season_id, overview, plan)
-        rows = queries.station_rows(db, line.season_id, line.last_night)
+        overview = shared(queries.season_overview, db, line.season_id, now=now(), count_late=False)
+        answer = shared(answer_of, db, line.season_id, now=now())
+        rows = shared(queries.station_rows, db, line.season_id, line.last_night)
         figures = queries.venue_figures(db, line.season_id, rows)
         forecast = queries.newest_result(db, "forecast", line.season_id)
         rates = rates_said()

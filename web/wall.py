@@ -13,7 +13,7 @@ from planner.database.states import JobState, Role
 from web.access import allow
 from web.answers import coming_night
 from web.chart import Day, days_of
-from web.remembered import remembered
+from web.remembered import remembered, shared
 from web.season import answer_of, dates_between
 from web.session import now, reading_db, the_season, zone
 
@@ -31,13 +31,12 @@ def tonight() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=None)
-        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
-        plan = queries.plan_facts(db, line.season_id)
-        answer = answer_of(db, line.season_id, overview, plan)
-        rows = queries.station_rows(db, line.season_id, coming_night(overview, now()))
-        machines = queries.machines(db, now=now())
-        runs = queries.open_runs(db)
-        first = queries.next_rows(db, line.season_id)
+        overview = shared(queries.season_overview, db, line.season_id, now=now(), count_late=False)
+        answer = shared(answer_of, db, line.season_id, now=now())
+        rows = shared(queries.station_rows, db, line.season_id, coming_night(overview, now()))
+        machines = shared(queries.machines, db, now=now())
+        runs = shared(queries.open_runs, db)
+        first = shared(queries.next_rows, db, line.season_id)
     return render_template(
         "wall_tonight.html",
         overview=overview,
@@ -75,9 +74,9 @@ def season() -> ResponseReturnValue:
         line = the_season(db)
         if line is None:
             return render_template("nothing.html", works=None)
-        overview = queries.season_overview(db, line.season_id, now=now(), count_late=False)
-        plan = queries.plan_facts(db, line.season_id)
-        answer = answer_of(db, line.season_id, overview, plan)
+        overview = shared(queries.season_overview, db, line.season_id, now=now(), count_late=False)
+        plan = shared(queries.plan_facts, db, line.season_id)
+        answer = shared(answer_of, db, line.season_id, now=now())
         day = _day(db, line.season_id, plan) if plan else None
     return render_template("wall_season.html", overview=overview, plan=plan, answer=answer, day=day)
 

@@ -116,6 +116,18 @@ def test_one_page_serves_all_of_a_role(app, settings, fill, people_in):
     assert "Sign out Ada &lt;b&gt; (hand)" in text and "Tom" not in text
 
 
+def test_what_pages_tell_alike_is_asked_once(app, fill, client, settings):
+    """The venue's page takes the answer of the season's page, until somebody writes."""
+    fill(6)
+    whole = len(_asked(app, lambda: client.get("/venue?alone")))
+    client.get("/?first")
+    _written(settings, "The Short Dusk")
+    client.get("/")
+    assert len(_asked(app, lambda: client.get("/venue"))) < whole - 10
+    _written(settings, "The Shorter Dusk")
+    assert len(_asked(app, lambda: client.get("/venue"))) == whole
+
+
 def test_who_gave_a_note_is_not_asked_to_take_it(app, fill, people_in):
     """The note for the next shift differs by person, so it is made for each."""
     fill(6)
