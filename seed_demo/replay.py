@@ -21,8 +21,9 @@ from planner.database.session import reading, unit_of_work
 from planner.database.states import CutterState, JobState, LotState, RunOutcome
 from planner.errors import PlannerError
 from planner.schedule.life import LifeModel, life_used, multiplier
-from planner.services import fleet, floor, intake, jobs, ledger, pieces, quality, trouble
+from planner.services import fleet, floor, intake, jobs, ledger, pieces, quality
 from planner.services.reports import Report, keep_reports
+from planner.services.starting import fitted_on
 from seed_demo.scenario import Happening
 
 BY, WALKER, RATERS = "demo", "Bea Lindqvist", ("Joss Okafor", "Ines Calloway")
@@ -57,14 +58,14 @@ class Told:
     walked: int = 0
     replaced: dict[date, int] = field(default_factory=lambda: defaultdict(int))
     """Lanterns asked for anew, by the night they were for."""
-    put_off: set[int] = field(default_factory=set)
-    """Lanterns that were not ready for the night they had been asked for."""
     lit: dict[date, int] = field(default_factory=dict)
     """Stations whose newest lantern was cut by dusk."""
     queue_min: float = 0.0
     """Sum over finished jobs of the time from being asked for to being cut."""
     waiting: list[tuple[datetime, datetime]] = field(default_factory=list)
     """Of each finished job, when it was asked for and when it was cut."""
+    sharpened: list[float] = field(default_factory=list)
+    """What was left of the life of each cutter that was sharpened."""
     happened: list[str] = field(default_factory=list)
 
 
@@ -127,7 +128,6 @@ class Replay:
         ]:
             self._happen(one)
         if day > opening:
-            self._put_off(day, morning)
             self._ask_for_replacements(day, morning)
         self._give_new_pieces(morning)
         self.plan(morning)
@@ -258,7 +258,7 @@ class Replay:
 
         letter = [one("start", begin, {})]
         if pause:
-            half = begin + (end - begin) * 0.3
+            half = begin + (end - begin - timedelta(minutes=pause)) * 0.3
             reason = ("slug to push", "cutter change", "wipe and look")[int(self.rng.integers(3))]
             letter += [
                 one("pause", half, {"reason": reason}),
@@ -267,6 +267,7 @@ class Replay:
         letter.append(one("end", end, said))
         with unit_of_work(self.factory) as db:
             self._touch_again(db, job_id, begin)
+            self._change_worn(db, job_id, machine_id, begin)
             keep_reports(db, machine_id, letter, by=f"{machine}, controller", at=end)
 
     def _touch_again(self, db: Session, job_id: int, at: datetime) -> None:
@@ -360,20 +361,6 @@ class Replay:
             for one in like.run_times
         )  # fmt: skip
         db.flush()
-
-    def _put_off(self, day: date, at: datetime) -> None:
-        """Want lanterns that were not ready for their night for this one."""
-        with unit_of_work(self.factory) as db:
-            job = tables.Job
-            missed = select(job.id).where(
-                job.season_id == self.season_id,
-                job.station_id.is_not(None),
-                job.night < day,
-                job.state.in_((*_OPEN, JobState.WANTED)),
-            )
-            for job_id in db.scalars(missed).all():
-                trouble.put_off(db, job_id, day, by=BY, at=at)
-                self.told.put_off.add(job_id)
 
     def _ask_for_replacements(self, day: date, at: datetime) -> None:
         with unit_of_work(self.factory) as db:
@@ -489,17 +476,32 @@ class Replay:
                 self._fit_one(db, machine_id, kind, at)
 
     def _fit_one(self, db: Session, machine_id: int, kind: str, at: datetime) -> None:
-        cutter = db.scalar(
-            select(tables.Cutter)
-            .where(tables.Cutter.type_name == kind, tables.Cutter.state == CutterState.STORED)
-            .order_by(tables.Cutter.life_left.desc())
-            .limit(1)
-        )
+        """Fit the fullest stored cutter of a type; where there is none, a dull one is sharpened first."""
+        cutter_ = tables.Cutter
+        of_kind = select(cutter_).where(cutter_.type_name == kind).order_by(cutter_.life_left.desc()).limit(1)
+        cutter = db.scalar(of_kind.where(cutter_.state == CutterState.STORED))
+        if cutter is None and (cutter := db.scalar(of_kind.where(cutter_.state == CutterState.DULL))):
+            self.told.sharpened.append(cutter.life_left)
+            ledger.keep_entry(db, cutter.id, "sharpened", by=BY, at=at)
         if cutter is not None:
             stick_out = float(cutter.description.get("stick_out_mm", 50.0))
             ledger.keep_entry(
                 db, cutter.id, "fitted", by=BY, at=at, machine_id=machine_id, stick_out_mm=stick_out
             )
+
+    def _change_worn(self, db: Session, job_id: int, machine_id: int, at: datetime) -> None:
+        """Before a job change each cutter that has not life enough left for it, and fit what is missing."""
+        job = db.get(tables.Job, job_id)
+        times = [] if job is None else [one for one in job.run_times if one.machine_id == machine_id]
+        program = floor.preparation_for(db, job_id, machine_id)
+        wear = program.wear if program is not None else times[0].wear if times else {}
+        for kind, share in wear.items():
+            fitted = [one for one in fitted_on(db, machine_id) if one.type_name == kind]
+            if any(one.life_left >= share for one in fitted):
+                continue
+            for one in fitted:
+                ledger.keep_entry(db, one.id, "dull", by=BY, at=at)
+            self._fit_one(db, machine_id, kind, at)
 
     def _happen(self, one: Happening) -> None:
         """Let something happen; what does not concern this season is told as not having happened."""

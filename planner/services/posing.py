@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import func, select
@@ -224,17 +224,35 @@ def _cut_options(job: tables.Job, machines: Any, ratios: dict[int, float]) -> li
 def _job(
     job: tables.Job, season: tables.Season, machines: Any, start: datetime, ratios: dict[int, float]
 ) -> dict[str, Any]:
-    due = minutes(start, season.due_at(job.night))
+    night = next_night(job.night, season, start)
+    due = minutes(start, season.due_at(night))
     return {
         "name": job_name(job),
         "priority": job.priority,
         "release_min": 0,
         "due_min": due,
         "deadline_min": due,
-        "use_min": minutes(start, season.dusk_at(job.night)),
+        "use_min": minutes(start, season.dusk_at(night)),
         "perish": 1,
         "steps": [{"options": _cut_options(job, machines, ratios)}],
     }
+
+
+def next_night(night: date, season: tables.Season, start: datetime) -> date:
+    """Return the night that a lantern can still be ready for: its own, or the next one once that is missed.
+
+    Parameters
+    ----------
+    night : date
+        The first night it was wanted for [-].
+    season : Season
+        Whose nights they are; its last one is the latest [-].
+    start : datetime
+        When the plan begins [-].
+    """
+    today = start.astimezone(season.zone).date()
+    ahead = today if season.due_at(today) > start else today + timedelta(days=1)
+    return min(max(night, ahead), max(night, season.last_night))
 
 
 def _options(job: tables.Job) -> list[tables.RunTime]:

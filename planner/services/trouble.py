@@ -1,18 +1,18 @@
-"""A machine is down, a cutter broke, a piece is lost, a night missed, somebody away: what is kept?
+"""A machine is down, a cutter broke, a piece is lost, somebody is away: what is kept, in two taps?
 
 Each is kept with what takes it back; what it means for the plan is asked for afterwards.
 """
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from planner.database import tables
 from planner.database.states import CutterState, JobState, WorkpieceState
-from planner.errors import Conflict, Refused
+from planner.errors import Conflict
 from planner.services import fleet
 from planner.services.changes import note
 from planner.services.common import amount_of, found, name_of
@@ -133,34 +133,6 @@ def piece_lost(db: Session, number: str, reason: str, *, by: str, at: datetime) 
     label = f", job {job.id} wants another one" if job else ""
     words = f"piece {piece.number} is lost ({reason}){label}"
     return note(db, "piece", words, by=by, at=at, undo=undo, about=f"piece {piece.number}")
-
-
-def put_off(db: Session, job_id: int, night: date, *, by: str, at: datetime) -> tables.Change:
-    """Want a lantern for a later night, as when it was not ready for its own; all else stays.
-
-    Parameters
-    ----------
-    db : Session
-        An open session [-].
-    job_id : int
-        The job; not being cut yet [-].
-    night : date
-        Later than its own, within the season [-].
-    by : str
-        Who says so [-].
-    at : datetime
-        When [-].
-    """
-    job = found(db, tables.Job, job_id)
-    if job.state not in (JobState.WANTED, JobState.CHOSEN, JobState.PREPARED):
-        raise Conflict(f"job {job_id} is {job.state}; it can no longer be put off")
-    last = job.season.last_night
-    if not job.night < night <= last:
-        raise Refused(f"night is {night}, expected one after {job.night}, {last} at the latest")
-    words = f"job {job_id} is put off from {job.night} to {night}"
-    job.night = night
-    db.flush()
-    return note(db, "put off", words, by=by, at=at, about=f"job {job_id}")
 
 
 def person_away(

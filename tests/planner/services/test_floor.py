@@ -235,17 +235,3 @@ def test_after_power_loss_the_piece_is_inspected_first(db: Session, ready: table
     assert ready.workpiece is not None
     floor.recheck_scan(db, ready.workpiece.id, 0.3, by="Tom", at=AT + timedelta(minutes=8))
     assert _rules(db, ready, AT + timedelta(minutes=9)) == []
-
-
-def test_a_lantern_that_missed_its_night_is_wanted_for_a_later_one(db: Session, ready: tables.Job) -> None:
-    """Piece and state stay and the change is noted; an earlier night, or one after the last, is refused."""
-    before, state = ready.night, ready.state
-    change = trouble.put_off(db, ready.id, before + timedelta(days=1), by="Ann", at=AT)
-    assert (ready.night, ready.state) == (before + timedelta(days=1), state)
-    assert change.about == f"job {ready.id}" and str(before) in change.words
-    for night in (before, ready.night, ready.season.last_night + timedelta(days=1)):
-        with pytest.raises(Refused, match="expected one after"):
-            trouble.put_off(db, ready.id, night, by="Ann", at=AT)
-    ready.state = "cutting"
-    with pytest.raises(Conflict, match="can no longer be put off"):
-        trouble.put_off(db, ready.id, ready.season.last_night, by="Ann", at=AT)

@@ -13,6 +13,7 @@ from planner.database.session import reading, unit_of_work
 from planner.database.states import JobState, RunOutcome
 from planner.errors import Conflict, NotFound, Refused
 from planner.services import planning, season, whatif
+from planner.services.posing import next_night
 
 AT = datetime(2026, 10, 20, 8, 0, tzinfo=UTC)
 START = datetime(2026, 10, 23, 5, 0, tzinfo=UTC)  # 06:00 in London
@@ -185,3 +186,25 @@ def test_a_piece_asks_for_the_fixture_that_holds_it(factory: sessionmaker[Sessio
         rows = planning.published_plan(db, season_id).rows
         began = min(row.start_at for row in rows if row.machine.name == "Heron")
     assert seen(began + timedelta(minutes=1), keep=True)[0] == "ring"
+
+
+@pytest.mark.parametrize(
+    ("start", "night"),
+    [
+        (datetime(2026, 10, 23, 5, 0, tzinfo=UTC), date(2026, 10, 24)),  # its own, a day ahead
+        (datetime(2026, 10, 24, 15, 39, tzinfo=UTC), date(2026, 10, 24)),  # it must stand at 16:40 local time
+        (datetime(2026, 10, 24, 15, 41, tzinfo=UTC), date(2026, 10, 25)),  # missed: the next one
+        (
+            datetime(2026, 10, 25, 17, 0, tzinfo=UTC),
+            date(2026, 10, 25),
+        ),  # after the last night nothing is ahead
+    ],
+)
+def test_a_lantern_that_missed_its_night_is_wanted_for_the_next(
+    factory: sessionmaker[Session], season_id: int, start: datetime, night: date
+) -> None:
+    """45 minutes before the dusk of 17:25 it must stand; later the next dusk is meant."""
+    with reading(factory) as db:
+        found = db.get(tables.Season, season_id)
+        assert found is not None
+        assert next_night(date(2026, 10, 24), found, start) == night
