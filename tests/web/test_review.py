@@ -106,6 +106,9 @@ def test_ratings_and_rates_have_their_place(
     page = " ".join(re.sub("<[^>]+>", " ", client.get("/review").get_data(as_text=True)).split())
     assert "Lowest by machine: Otter with 5.0 of 1." in page
     assert "scrapped on Otter 1 of 2" in page
+    assert "Lowest by machine: Otter" in client.get("/review/paper").get_data(as_text=True)
+    long_ago = client.get("/review?from=2020-01-01&to=2020-01-02").get_data(as_text=True)
+    assert "Ratings by machine: nothing to compare yet" in long_ago  # the ratings of those days alone
     assert re.search(r"50\.0.% 2\.5.% and 97\.5.%", page)
     assert queries_of("/review") == few
     learned = client.get("/api/v1/learned").json
