@@ -278,7 +278,7 @@ class _NoJson(Exception):
 
 
 def _json(content: bytes) -> Any:
-    from planner.cli import json_of
+    from planner.commands.common import json_of
     from planner.errors import Refused
 
     try:

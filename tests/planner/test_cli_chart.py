@@ -7,8 +7,8 @@ import pytest
 from click.testing import CliRunner
 
 from engine.chart import Projection
-from planner.charting import _PROJECTIONS
 from planner.cli import main
+from planner.commands.charting import _PROJECTIONS
 
 
 @pytest.fixture

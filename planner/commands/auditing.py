@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import NoReturn
 
 import click
+
+from planner.commands.common import BAD_INPUT, refuse
 
 
 @click.command("check")
@@ -25,19 +26,21 @@ def check(folder: Path | None, rules: tuple[str, ...], most: int) -> None:
     try:
         settings = settings_in(folder)
     except PlannerError as wrong:
-        _end(str(wrong))
+        refuse(str(wrong), BAD_INPUT)
     if not settings.folder.exists() and settings.database_url.startswith("sqlite"):
-        _end(f"{settings.folder}: no such folder; name another one with --folder")
+        refuse(f"{settings.folder}: no such folder; name another one with --folder", BAD_INPUT)
     unknown = [rule for rule in rules if rule not in audit.RULES]
     if unknown:
-        _end(f"--rule {unknown[0]!r}: one of {', '.join(map(repr, audit.RULES))} was expected")
+        refuse(f"--rule {unknown[0]!r}: one of {', '.join(map(repr, audit.RULES))} was expected", BAD_INPUT)
     try:
         if not migrate.is_current(settings.database_url):
-            _end("the database is not at the newest revision; run `lanternwright db upgrade` first")
+            refuse(
+                "the database is not at the newest revision; run `lanternwright db upgrade` first", BAD_INPUT
+            )
         with reading(session_factory(settings.database_url)) as db:
             found = audit.audit(db, settings.packages, rules=rules or None)
     except DBAPIError as wrong:
-        _end(f"the database does not answer: {str(wrong.orig).splitlines()[0]}")
+        refuse(f"the database does not answer: {str(wrong.orig).splitlines()[0]}", BAD_INPUT)
     for rule in found.rules:
         broken = [one.words for one in found.breaches if one.rule == rule]
         click.echo(f"{'holds' if not broken else f'BROKEN {len(broken)}':<12}{rule}")
@@ -46,8 +49,3 @@ def check(folder: Path | None, rules: tuple[str, ...], most: int) -> None:
     click.echo(f"{len(found.rules)} rules, {found.rows} rows, {len(found.breaches)} breaches")
     if found.breaches:
         raise SystemExit(3)
-
-
-def _end(words: str) -> NoReturn:
-    click.echo(f"lanternwright: {words}", err=True)
-    raise SystemExit(2)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING
 
 import click
+
+from planner.commands.common import BAD_INPUT, refuse
 
 if TYPE_CHECKING:
     from planner.schedule.kpi import Figure
@@ -42,27 +44,22 @@ def review(
 
     settings = settings_in(folder)
     if last < first:
-        _refuse(f"--to {last:%Y-%m-%d}: the day of --from or a later one was expected")
+        refuse(f"--to {last:%Y-%m-%d}: the day of --from or a later one was expected", BAD_INPUT)
     if not settings.folder.exists() and settings.database_url.startswith("sqlite"):
-        _refuse(f"{settings.folder}: no such folder; try `lanternwright demo` first")
+        refuse(f"{settings.folder}: no such folder; try `lanternwright demo` first", BAD_INPUT)
     try:
         with reading(session_factory(settings.database_url)) as db:
             season = db.scalar(select(tables.Season).order_by(tables.Season.opening_night.desc()).limit(1))
             if season is None:
-                _refuse("there is no season yet; write one first, or try `lanternwright demo`")
+                refuse("there is no season yet; enter one first, or try `lanternwright demo`", BAD_INPUT)
             begin = first.replace(tzinfo=season.zone)
             end = (last + timedelta(days=1)).replace(tzinfo=season.zone)
             facts = gather(db, season.id, begin, end, now=max(begin, datetime.now(UTC)))
             name = f"{season.name}, {season.site}"
     except PlannerError as error:
-        _refuse(str(error))
+        refuse(str(error), BAD_INPUT)
     click.echo(f"{name}, {first:%Y-%m-%d} to {last:%Y-%m-%d}")
     _tell(review_of(facts, Rates(person_hour, cutter_life)))
-
-
-def _refuse(text: str) -> NoReturn:
-    click.echo(f"lanternwright: {text}", err=True)
-    raise SystemExit(2)
 
 
 def _tell(found: Review) -> None:

@@ -7,9 +7,10 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import NoReturn
 
 import click
+
+from planner.commands.common import BAD_INPUT, refuse
 
 _FILE = click.Path(path_type=Path, dir_okay=False, exists=True)
 
@@ -45,7 +46,7 @@ def prepare_season(
         settings = settings_in(folder)
         given = (tls_ca, tls_cert, tls_key)
         if any(given) and not all(given):
-            _refuse("--tls-ca, --tls-cert and --tls-key: all three or none were expected")
+            refuse("--tls-ca, --tls-cert and --tls-key: all three or none were expected", BAD_INPUT)
         tls = batch.Tls(tls_ca, tls_cert, tls_key) if tls_ca and tls_cert and tls_key else None
         upgrade(settings.database_url)
         factory = session_factory(settings.database_url)
@@ -54,7 +55,7 @@ def prepare_season(
                 select(tables.Season.id).order_by(tables.Season.opening_night.desc()).limit(1)
             )
         if season_id is None:
-            _refuse("there is no season yet; write one first, or try `lanternwright demo`")
+            refuse("there is no season yet; enter one first, or try `lanternwright demo`", BAD_INPUT)
         count = processes or os.cpu_count() or 1
         began = time.monotonic()
         done = batch.prepare_season(
@@ -67,7 +68,7 @@ def prepare_season(
             report=_tenths(),
         )
     except PlannerError as error:
-        _refuse(str(error))
+        refuse(str(error), BAD_INPUT)
     for label, why in (*done.refused, *done.lost):
         click.echo(f"{label}: {why}", err=True)
     click.echo(
@@ -89,8 +90,3 @@ def _tenths() -> Callable[[int, int, str], None]:
             click.echo(f"{done}/{total} {note}", err=True)
 
     return report
-
-
-def _refuse(text: str) -> NoReturn:
-    click.echo(f"lanternwright: {text}", err=True)
-    raise SystemExit(2)

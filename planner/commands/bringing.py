@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from planner.commands.common import BAD_INPUT, refuse
 from planner.config import settings_in
 
 
@@ -32,8 +33,7 @@ def log(file: Path, machine: str, by: str, folder: Path | None) -> None:
         with unit_of_work(session_factory(settings.database_url)) as db:
             answers = import_log(db, machine, text, file.name, settings.zone, by=by, at=datetime.now(UTC))
     except (BadInput, PlannerError) as error:
-        click.echo(f"lanternwright: {error}", err=True)
-        raise SystemExit(2) from None
+        refuse(str(error), BAD_INPUT)
     kept = sum(answer.kept for answer in answers)
     click.echo(f"{kept} reports kept, {len(answers) - kept} were kept before")
     for words, count in Counter(answer.answer for answer in answers if answer.kept).most_common(20):
@@ -87,8 +87,7 @@ def enter(
                 files=_beside(file.parent),
             )
     except (BadInput, PlannerError) as error:
-        click.echo(f"lanternwright: {error}", err=True)
-        raise SystemExit(2) from None
+        refuse(str(error), BAD_INPUT)
     for said in words[:20]:
         click.echo(said)
     if len(words) > 20:

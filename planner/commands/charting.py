@@ -55,7 +55,7 @@ def chart(
     from engine.files import read_touches, text_of
     from engine.records import Placement
     from engine.surface import fit_surface
-    from planner.touching import refused
+    from planner.commands.touching import refused
 
     try:
         layers = read_artwork(artwork.read_bytes(), artwork.name, width_mm=width_mm)

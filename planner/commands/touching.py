@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
+from planner.commands.common import BAD_INPUT, CANNOT_BE_DONE, refuse
+
 if TYPE_CHECKING:
     from engine.records import ProbeScan
     from engine.touches import Area
@@ -246,5 +248,4 @@ def refused(error: Exception, path: Path) -> NoReturn:
     text = (
         f"{error.filename or path}: {error.strerror or error}" if isinstance(error, OSError) else str(error)
     )
-    click.echo(f"lanternwright: {text}", err=True)
-    raise SystemExit(3 if isinstance(error, CannotBeDone) else 2)
+    refuse(text, CANNOT_BE_DONE if isinstance(error, CannotBeDone) else BAD_INPUT)
