@@ -21,7 +21,7 @@ from planner.services.benches import CUT
 from planner.services.changes import note
 from planner.services.common import found, instant_of
 from planner.services.planning import rows_of, solve_checked
-from planner.services.posing import carried_over, job_name, problem_of, published_plan
+from planner.services.posing import carried_over, job_name, problem_of, published_plan, whole_minute
 from planner.services.trouble import away_now
 
 _HANDS = 3  # at the machines in a shift, common practice; counts only while no hand is recorded
@@ -141,7 +141,7 @@ def draft_plan(
     by : str
         Who asked [-].
     now : datetime
-        Minute 0 of the draft.
+        The instant; the draft begins at the next whole minute.
     seconds : float
         How long the optimizer may search [s].
     down : sequence of (int, float)
@@ -153,25 +153,26 @@ def draft_plan(
     report, stop : callable
         Progress, and whether to end early.
     """
+    start = whole_minute(now)
     with reading(factory) as db:
         in_force = published_plan(db, season_id)
         before_id = in_force.id
         people = hands_at(db, now)
-        problem = problem_of(db, season_id, now, people=people, keep=True, benches=True)
+        problem = problem_of(db, season_id, start, people=people, keep=True, benches=True)
         names = [(found(db, tables.Machine, number).name, hours) for number, hours in down]
         if names or more_people or longer_h:
             problem = _with(problem, names, more_people, longer_h)
-        problem |= _pins(db, problem, now)
+        problem |= _pins(db, problem, start)
         ids = _numbers(db, problem)
-        begun = carried_over(db, season_id, now)
+        begun = carried_over(db, season_id, start)
     plan = solve_checked(problem, seconds=seconds, workers=1, report=report, stop=stop)
     before = _tiers_in_force(problem)
-    rows, bench_rows = rows_of(problem, plan, ids, now)
+    rows, bench_rows = rows_of(problem, plan, ids, start)
     with unit_of_work(factory) as db:
         draft = tables.Plan(
             season_id=season_id,
             state=PlanState.DRAFT,
-            start_at=now,
+            start_at=start,
             seed=plan["seed"],
             seconds=plan["seconds"],
             versions=plan["versions"] | {_AFTER: before_id, _WHY: why, _BEFORE: before},

@@ -30,6 +30,7 @@ from planner.services.posing import (
     published_plan,
     published_rows,
     started_rows,
+    whole_minute,
 )
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def plan_season(
     now : datetime
         When it is asked for.
     start : datetime, optional
-        Minute 0 of the plan; `now` if absent.
+        Minute 0 of the plan, taken to the next whole minute; `now` if absent.
     seconds : float
         How long the optimizer may search [s].
     workers, seed : int
@@ -121,7 +122,7 @@ def plan_season(
     ready : float, optional
         The chance of all being ready that the plan is to meet before it saves stored nights [-].
     """
-    start = start or now
+    start = whole_minute(start or now)
     with reading(factory) as db:
         problem = problem_of(db, season_id, start, people=people, keep=published, benches=True)
         names = _ids(db, season_id)

@@ -319,6 +319,16 @@ def minutes(start: datetime, instant: datetime) -> int:
     return round((instant - start).total_seconds() / 60)
 
 
+def whole_minute(instant: datetime) -> datetime:
+    """Return the whole minute at or after an instant: plans begin there, so that their rows fit together.
+
+    A problem counts in whole minutes. Rows carried over from the plan before would overlap by seconds
+    with those of a plan that counts from a second in between.
+    """
+    begun = instant.replace(second=0, microsecond=0)
+    return begun if begun == instant else begun + timedelta(minutes=1)
+
+
 def started_rows(db: Session, season_id: int, at: datetime) -> list[tables.PlanRow]:
     """Return the rows of the published plan that have started before an instant."""
     return [row for row in published_plan(db, season_id).rows if row.start_at < at]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 
 import pytest
 from sqlalchemy import select
@@ -123,3 +124,22 @@ def test_hands_are_counted_from_their_cards(factory: sessionmaker[Session], seas
         assert drafts.hands_at(db, AT) == 1
         trouble.person_away(db, "Wil", 4, "", by="Ann", at=AT)
         assert drafts.hands_at(db, AT) == 1
+
+
+def test_a_draft_of_any_second_keeps_to_the_rows_that_have_begun(
+    factory: sessionmaker[Session], season_id: int
+) -> None:
+    """Asked for 40 s past a minute, while a row runs: what follows on its machine begins after its end."""
+    with unit_of_work(factory) as db:
+        db.scalars(select(tables.Machine).where(tables.Machine.name == "Wren")).one().active = False
+    planning.plan_season(factory, season_id, by="Ann", now=AT, start=START, seconds=1.0, workers=1)
+    with reading(factory) as db:
+        began = min(db.scalars(select(tables.PlanRow.start_at)))
+    now = began + timedelta(minutes=10, seconds=40)
+    number = drafts.draft_plan(factory, season_id, why="a test", by="Ann", now=now, seconds=1.0)
+    with reading(factory) as db:
+        in_draft = select(tables.PlanRow).where(tables.PlanRow.plan_id == number)
+        rows = db.scalars(in_draft.order_by(tables.PlanRow.start_at)).all()
+        assert rows[0].start_at == began
+        assert len(rows) == 3
+        assert all(one.end_at <= other.start_at for one, other in pairwise(rows))
