@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from base64 import b64decode
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -10,6 +11,7 @@ from flask import request
 
 from planner.database import queries, tables
 from planner.database.states import CutterEntryKind, PieceStepKind, Role, WalkVerdict
+from planner.errors import Refused
 from planner.services import insights, learning, ledger, ledger_stock, quality, review
 from planner.services import pieces as bench
 from planner.services.common import found
@@ -18,7 +20,7 @@ from web.access import name, who
 from web.api import NUMBER, TEXT, Done, _season, operation
 from web.fleet import cutter_needs
 from web.remembered import shared
-from web.session import now, reading_db, writing_db
+from web.session import now, reading_db, venue, writing_db
 from web.walks import night_of_walk
 
 pages = api.pages
@@ -128,6 +130,36 @@ def rating_right(check_id: int, rating: int, reason: str) -> Done:
     with writing_db() as db:
         row = quality.rating_right(db, check_id, rating, reason, of_others=lead, by=name(), at=now())
         return Done(f"job {row.job_id} is rated {row.rating} by {row.recorded_by}")
+
+
+@operation("GET", "/photos", Role.VIEWER, "Pictures of lit lanterns, by exposure", list[queries.PhotoLine])
+def photo_lines() -> Any:
+    """Give the pictures; the files lie under `/photos/`."""
+    with reading_db() as db:
+        return queries.photos(db, _season(db).season_id)
+
+
+@operation(
+    "POST",
+    "/ratings/<int:check_id>/photo",
+    Role.HAND,
+    "Keep the picture to a rating, JPEG or PNG in base64",
+    Done,
+    body={
+        "content": {"type": "string", "maxLength": quality.LARGEST_PHOTO},
+        "exposure": {**TEXT, "maxLength": 120},
+    },
+)
+def keep_photo(check_id: int, content: str, exposure: str) -> Done:
+    """Keep a picture."""
+    try:
+        picture = b64decode(content, validate=True)
+    except ValueError:
+        raise Refused("the picture is no base64") from None
+    folder = quality.photo_folder(venue().settings)
+    with writing_db() as db:
+        row = quality.keep_photo(db, check_id, picture, exposure, folder, by=name(), at=now())
+        return Done(f"{row.photo} is kept")
 
 
 # --- cutters -------------------------------------------------------------------------------------------

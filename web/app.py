@@ -31,6 +31,7 @@ from web import (
     maker,
     paper,
     people,
+    photos,
     plan,
     produce,
     remembered,
@@ -92,6 +93,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         venue,
         wall,
         walks,
+        photos,
         people,
         api,
     ):

@@ -26,6 +26,7 @@ MORE_PAGES = (  # endpoint, name, least role
     ("wall.tonight", "For the wall", "viewer"),
     ("walks.walk", "Night walk", "viewer"),
     ("review.review", "Review", "viewer"),
+    ("photos.photos", "Pictures", "viewer"),
     ("paper.index", "Paper", "viewer"),
     ("enter.index", "Enter", "hand"),
     ("enter.wanted", "Lanterns wanted", "viewer"),

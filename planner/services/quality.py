@@ -8,11 +8,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from hashlib import sha256
+from io import BytesIO
 from pathlib import Path
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from planner.config import Settings
 from planner.database import tables
 from planner.database.queries import CutLantern
 from planner.database.states import JobState, RunOutcome, WalkVerdict
@@ -30,7 +32,8 @@ LARGEST_SAG = 0.05
 """Of the stem's height lost: replace it the next day; common practice."""
 FRONT, FAR = 7, 5
 """Least ratings: front rank, far stations; below the lantern is cut again."""
-_LARGEST_PHOTO = 20_000_000
+LARGEST_PHOTO = 20_000_000
+_PHOTOS = {"JPEG": ".jpg", "PNG": ".png"}
 
 
 def walk(
@@ -261,17 +264,28 @@ def rating_right(
     return correct_rating(db, check_id, rating, reason, by=by, at=at)
 
 
+def photo_folder(settings: Settings) -> Path:
+    """Return where pictures of lit lanterns are kept: beside the packages, so that copies hold them too.
+
+    Parameters
+    ----------
+    settings : Settings
+        Of the venue [-].
+    """
+    return settings.packages / "photos"
+
+
 def keep_photo(
     db: Session, check_id: int, content: bytes, exposure: str, folder: Path, *, by: str, at: datetime
-) -> str:
-    """Keep the picture of a lit check under its digest; return the file's name.
+) -> tables.LitCheck:
+    """Keep the picture of a lit check under its digest; the check has its name.
 
     Parameters
     ----------
     db : Session
         An open session [-].
     check_id : int
-        The lit check [-].
+        The lit check as it counts now; one's own [-].
     content : bytes
         A JPEG or PNG file [-].
     exposure : str
@@ -284,16 +298,33 @@ def keep_photo(
         When [-].
     """
     check = found(db, tables.LitCheck, check_id)
-    kind = ".jpg" if content[:3] == b"\xff\xd8\xff" else ".png" if content[:8] == b"\x89PNG\r\n\x1a\n" else ""
-    if not kind or len(content) > _LARGEST_PHOTO:
-        raise Refused("the picture is no JPEG or PNG file of at most 20 MB")
-    check.exposure = name_of(exposure, "exposure")
-    check.photo = sha256(content).hexdigest()[:24] + kind
+    if check.voided_at is not None:
+        raise Conflict(f"rating {check_id} was put right; the picture belongs to the new one")
+    ending = _PHOTOS.get(_kind_of(content) if len(content) <= LARGEST_PHOTO else "")
+    if ending is None:
+        raise Refused(f"the picture is no JPEG or PNG file of at most {LARGEST_PHOTO // 1_000_000} MB")
+    check.exposure = " ".join(name_of(exposure, "exposure").split())
+    check.photo = sha256(content).hexdigest()[:24] + ending
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / check.photo).write_bytes(content)
-    note(db, "photo", f"lit check of job {check.job_id} has its picture", by=by, at=at,
+    beside = folder / f".{check.photo}.part"
+    beside.write_bytes(content)
+    beside.replace(folder / check.photo)  # whole or not at all
+    db.flush()
+    note(db, "photo", f"lit check of job {check.job_id} has its picture, {check.exposure}", by=by, at=at,
          about=f"job {check.job_id}")  # fmt: skip
-    return check.photo
+    return check
+
+
+def _kind_of(content: bytes) -> str:
+    """Return the format of a picture that can be opened, by what is in it; empty where it cannot."""
+    from PIL import Image
+
+    try:
+        with Image.open(BytesIO(content), formats=tuple(_PHOTOS)) as picture:
+            picture.verify()
+            return picture.format or ""
+    except Exception:  # whatever a spoiled file makes the library raise, it is no picture
+        return ""
 
 
 # --- how long they last --------------------------------------------------------------------------------

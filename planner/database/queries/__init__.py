@@ -42,6 +42,7 @@ from planner.database.queries.people import (
     machine_tokens,
     people,
 )
+from planner.database.queries.photos import PhotoLine, photos
 from planner.database.queries.plan import PinLine, PlanFacts, PlanSpan, drafts, pin_of, plan_facts, plan_span
 from planner.database.queries.produce import lots, workpiece_count, workpiece_page, workpieces
 from planner.database.queries.search import FoundJobs, found_jobs
@@ -70,6 +71,7 @@ __all__ = [
     "NightFacts",
     "OpenRun",
     "PersonLine",
+    "PhotoLine",
     "PinLine",
     "PlanFacts",
     "PlanSpan",
@@ -107,6 +109,7 @@ __all__ = [
     "nights_of",
     "open_runs",
     "people",
+    "photos",
     "piece_numbered",
     "pieces_by_job",
     "pin_of",

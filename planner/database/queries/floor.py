@@ -258,6 +258,8 @@ class RatingLine:
     by: str
     at: datetime
     check_id: int
+    photo: str = ""  # name of its picture's file
+    exposure: str = ""
 
 
 def ratings(db: Session, job_id: int) -> tuple[RatingLine, ...]:
@@ -265,7 +267,16 @@ def ratings(db: Session, job_id: int) -> tuple[RatingLine, ...]:
     check = tables.LitCheck
     rows = db.scalars(select(check).where(check.job_id == job_id).order_by(check.id))
     return tuple(
-        RatingLine(row.rating, tuple(row.faults), row.note, row.recorded_by, row.recorded_at, row.id)
+        RatingLine(
+            row.rating,
+            tuple(row.faults),
+            row.note,
+            row.recorded_by,
+            row.recorded_at,
+            row.id,
+            row.photo,
+            row.exposure,
+        )
         for row in rows
     )
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from datetime import UTC, date, datetime, time, timedelta
+from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from sqlalchemy.orm import Session
 
 from planner.database import tables
@@ -123,13 +127,28 @@ def test_life_is_read_between_two_walks(db: Session, jobs: list[tables.Job]) -> 
     assert found.overall[0] * found.groups["lot L-1"][0] < 0.8  # they lasted less than half a life
 
 
-def test_photo(db: Session, jobs: list[tables.Job], tmp_path: Any) -> None:
-    """Kept under its digest with its exposure; what is no picture is refused."""
+def _picture(kind: str) -> bytes:
+    kept = io.BytesIO()
+    Image.new("RGB", (8, 6), (200, 120, 20)).save(kept, kind)
+    return kept.getvalue()
+
+
+def test_photo(db: Session, jobs: list[tables.Job], tmp_path: Path) -> None:
+    """Kept under its digest with its exposure; what cannot be opened, or is too large, is not."""
     check = tables.LitCheck(job=jobs[0], rating=8, **BY)
     db.add(check)
     db.flush()
     said: dict[str, Any] = {"by": "Ann", "at": AT}
-    name = quality.keep_photo(db, check.id, b"\xff\xd8\xff\xe0picture", "1/4 s f/4", tmp_path, **said)
-    assert (tmp_path / name).read_bytes().endswith(b"picture") and check.exposure == "1/4 s f/4"
-    with pytest.raises(Refused, match="no JPEG or PNG"):
-        quality.keep_photo(db, check.id, b"GIF89a", "1/4 s f/4", tmp_path, **said)
+    for kind, ending in (("JPEG", ".jpg"), ("PNG", ".png")):
+        content = _picture(kind)
+        kept = quality.keep_photo(db, check.id, content, "1/4 s  f/4", tmp_path, **said)
+        assert kept.photo == sha256(content).hexdigest()[:24] + ending and kept.exposure == "1/4 s f/4"
+        assert (tmp_path / kept.photo).read_bytes() == content
+    spoiled = (_picture("GIF"), b"\xff\xd8\xff\xe0picture", b"", _picture("PNG")[:-9], b"<svg/>")
+    for content in (*spoiled, _picture("PNG") + b"0" * quality.LARGEST_PHOTO):
+        with pytest.raises(Refused, match="no JPEG or PNG"):
+            quality.keep_photo(db, check.id, content, "1/4 s f/4", tmp_path, **said)
+    check.void("mistaken", "Ann", AT)
+    with pytest.raises(Conflict, match="was put right"):
+        quality.keep_photo(db, check.id, _picture("PNG"), "1/4 s f/4", tmp_path, **said)
+    assert len(list(tmp_path.iterdir())) == 2
