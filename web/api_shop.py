@@ -10,9 +10,9 @@ from typing import Any
 from flask import request
 
 from planner.database import queries, tables
-from planner.database.states import CutterEntryKind, PieceStepKind, Role, WalkVerdict
+from planner.database.states import CutterEntryKind, MachineCheckKind, PieceStepKind, Role, WalkVerdict
 from planner.errors import Refused
-from planner.services import insights, learning, ledger, ledger_stock, quality, review
+from planner.services import insights, learning, ledger, ledger_stock, machine_checks, quality, review
 from planner.services import pieces as bench
 from planner.services.common import found
 from web import api
@@ -160,6 +160,43 @@ def keep_photo(check_id: int, content: str, exposure: str) -> Done:
     with writing_db() as db:
         row = quality.keep_photo(db, check_id, picture, exposure, folder, by=name(), at=now())
         return Done(f"{row.photo} is kept")
+
+
+# --- machines ------------------------------------------------------------------------------------------
+
+
+@operation(
+    "GET", "/machine-checks", Role.VIEWER, "Ticks and trends of all machines", list[machine_checks.Checked]
+)
+def machine_check_lines() -> Any:
+    """Give the machines' checks."""
+    with reading_db() as db:
+        return machine_checks.checked(db, now=now())
+
+
+@operation(
+    "POST",
+    "/machines/<int:machine_id>/checks",
+    Role.HAND,
+    "Keep a tick or a reading of a machine",
+    Done,
+    body={
+        "kind": {"type": "string", "enum": [str(kind) for kind in MachineCheckKind]},
+        "value": {"type": "number", "minimum": -360, "maximum": 360},
+        "passed": {"type": "boolean"},
+        "words": WORDS,
+    },
+    needed=("kind",),
+)
+def keep_machine_check(
+    machine_id: int, kind: str, value: float | None = None, passed: bool = True, words: str = ""
+) -> Done:
+    """Keep a check."""
+    with writing_db() as db:
+        row = machine_checks.keep_check(
+            db, machine_id, kind, by=name(), at=now(), value=value, passed=passed, words=words
+        )
+        return Done(f"{row.kind}: {'passed' if row.passed else 'not passed'}")
 
 
 # --- cutters -------------------------------------------------------------------------------------------

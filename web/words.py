@@ -32,6 +32,7 @@ MORE_PAGES = (  # endpoint, name, least role
     ("enter.wanted", "Lanterns wanted", "viewer"),
     ("choosing.choosing", "Choose pieces", "viewer"),
     ("benches.benches", "Benches and hands", "viewer"),
+    ("machine_checks.checks", "Checks of machines", "viewer"),
     ("tonight.history", "Changes", "viewer"),
     ("export.export_page", "Tables as CSV", "lead"),
     ("people.everybody", "People", "keeper"),
