@@ -8,7 +8,9 @@ worker that was lost are made again; the last time each alone, so that one bad c
 from __future__ import annotations
 
 import multiprocessing
+import os
 import tempfile
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -44,18 +46,30 @@ class Tls:
 
 @contextmanager
 def processes(count: int) -> Iterator[Executor]:
-    """Give processes of this computer; they end at once when the work is given up.
+    """Give processes of this computer; they end at once when the work is given up, or with this process.
 
     Parameters
     ----------
     count : int
         How many [-].
     """
-    pool = ProcessPoolExecutor(count, multiprocessing.get_context("spawn"))
+    pool = ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), end_with_parent)
     try:
         yield pool
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def end_with_parent() -> None:
+    """Have this process end when the one that began it does, however that ends."""
+    parent = multiprocessing.parent_process()
+
+    def watch() -> None:
+        if parent is not None:  # a killed one closes no pipe that its children hold too
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 @contextmanager

@@ -39,6 +39,20 @@ def ended_always(value: int, fatal: int, marks: str) -> int:
     return doubled(value, fatal, marks, always=True)
 
 
+def waits(mark: str) -> None:
+    """Tell which process this is, and work for long."""
+    beside = Path(f"{mark}.part")
+    beside.write_text(str(os.getpid()))
+    beside.rename(mark)
+    time.sleep(600)
+
+
+def began_and_waits(mark: str) -> None:
+    """Begin a process that works for long, and wait for it."""
+    with batch.processes(1) as pool:
+        pool.submit(waits, mark).result()
+
+
 def prepared(
     jobs: int, opened: Callable[[], AbstractContextManager[Any]]
 ) -> tuple[float, float, batch.Batch]:

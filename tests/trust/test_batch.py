@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import shutil
+import subprocess
+import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -12,7 +15,7 @@ from planner import batch
 from planner.audit import audit
 from planner.database.session import reading, session_factory
 from planner.errors import PlannerError
-from tests.bench.growth import doubled, ended_always
+from tests.bench.growth import began_and_waits, doubled, ended_always
 from tests.bench.small import BY, NOW, build, settings_in
 
 
@@ -95,3 +98,66 @@ def test_a_cluster_of_two_workers(tmp_path: Path) -> None:
     ) as here:
         found = list(batch.results(lambda: batch.cluster(here.scheduler_address), doubled, calls))
     assert sorted(found) == [(value, 2 * value) for value in range(6)]
+
+
+def _certified(folder: Path, name: str) -> batch.Tls:
+    """Make an authority, and a certificate that it signed, with OpenSSL."""
+    made = batch.Tls(folder / f"{name}-ca.pem", folder / f"{name}.pem", folder / f"{name}.key")
+    authority_key, asked = folder / f"{name}-ca.key", folder / f"{name}.csr"
+    for words in (
+        f"req -x509 -newkey rsa:2048 -nodes -days 1 -subj /CN=authority-{name} -keyout {authority_key} "
+        f"-out {made.authority}",
+        f"req -newkey rsa:2048 -nodes -subj /CN=localhost -keyout {made.key} -out {asked}",
+        f"x509 -req -days 1 -in {asked} -CA {made.authority} -CAkey {authority_key} -CAcreateserial "
+        f"-out {made.certificate}",
+    ):
+        subprocess.run(["openssl", *words.split()], check=True, capture_output=True)
+    return made
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.skipif(
+    shutil.which("openssl") is None, reason="OpenSSL makes the certificates and is not installed"
+)
+def test_a_cluster_behind_certificates(tmp_path: Path) -> None:
+    """Who shows a certificate of its authority is served, who shows another one's is not."""
+    distributed = pytest.importorskip("distributed")
+    ours, others = _certified(tmp_path, "ours"), _certified(tmp_path, "others")
+    security = distributed.security.Security(
+        require_encryption=True,
+        tls_ca_file=str(ours.authority),
+        **{
+            f"tls_{who}_{what}": str(path)
+            for who in ("scheduler", "worker", "client")
+            for what, path in (("cert", ours.certificate), ("key", ours.key))
+        },
+    )
+    calls = [(value, -1, str(tmp_path)) for value in range(4)]
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, dashboard_address=None, silence_logs=50, security=security,
+        protocol="tls://",
+    ) as here:  # fmt: skip
+        address = here.scheduler_address
+        assert address.startswith("tls://")
+        found = list(batch.results(lambda: batch.cluster(address, ours), doubled, calls))
+        with pytest.raises(PlannerError, match="no cluster answers"), batch.cluster(address, others):
+            pass
+    assert sorted(found) == [(value, 2 * value) for value in range(4)]
+
+
+def test_processes_end_with_the_one_that_began_them(tmp_path: Path) -> None:
+    """The command is killed in the middle of a call: the process that made the call ends too."""
+    mark = tmp_path / "at work"
+    command = multiprocessing.get_context("spawn").Process(target=began_and_waits, args=(str(mark),))
+    command.start()
+    until = time.monotonic() + 60
+    while not mark.exists() and time.monotonic() < until:
+        time.sleep(0.05)
+    at_work = int(mark.read_text())
+    command.kill()
+    command.join()
+    until = time.monotonic() + 30
+    while Path(f"/proc/{at_work}").exists() and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not Path(f"/proc/{at_work}").exists()
