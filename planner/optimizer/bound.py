@@ -2,16 +2,18 @@
 
 The relaxation: how much of each step is done in which open time of which resource, as a linear
 programme and then with whole numbers (HiGHS). It shares no code with what makes plans. Left out, so that the
-bound is safe but not always reached: order inside an open time, peaks of people, waits between steps.
+bound is safe but not always reached: order inside an open time, peaks of people but those at its beginning
+and its end, waits between steps.
 Each bound holds among the plans that are as good in the tiers before it.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from time import monotonic
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -65,6 +67,8 @@ def lower_bounds(
     going: Going = lambda: True,
     *,
     fractions_only: bool = False,
+    proven: Mapping[str, int] = MappingProxyType({}),
+    only: Collection[str] | None = None,
 ) -> dict[str, int]:
     """Return for each tier what no plan that is as good in the tiers before it can go below.
 
@@ -80,9 +84,14 @@ def lower_bounds(
         Asked between the tiers; False ends it with bounds of 0 [-].
     fractions_only : bool
         Leave the search with whole numbers out, whose bound depends on the time it has [-].
+    proven : Mapping
+        What was said before of each tier; one that is reached is not asked for again [-].
+    only : collection of str, optional
+        These tiers, which are the first, and no others [-].
     """
     tiers = problem.tiers if "undone" in problem.tiers else ("undone", *problem.tiers)
-    bounds = dict.fromkeys(tiers, 0)
+    tiers = tuple(name for name in tiers if only is None or name in only)
+    bounds = {name: proven.get(name, 0) for name in tiers}
     end = monotonic() + seconds
     relaxed = _Relaxation(problem)
     if len(relaxed.programme.upper) > LARGE:
@@ -94,7 +103,7 @@ def lower_bounds(
         if left <= 0 or not going():
             break
         terms, constant = relaxed.totals[name]
-        if values[name] > 0:
+        if values[name] > bounds[name]:
             share = left / max(1, len(tiers) - place)
             found = _least(relaxed.programme, terms, constant, values[name], share, fractions_only)
             bounds[name] = max(bounds[name], found)
@@ -225,8 +234,14 @@ class _Relaxation:
         self.fixed = _fixed_places(problem)
         self.change_terms: Terms = defaultdict(float)
         self.finish = self.programme.column(FAR, whole=False)
+        self._loads: dict[tuple[str, int], Terms] = {}
+        """Minutes of work and changes in each open time that ends."""
+        self._entering: dict[tuple[str, int], Terms] = defaultdict(dict)
+        """Minutes that the change before the first work of an open time takes at most: all changes in it."""
         self._add_pieces()
         self._add_open_times()
+        self._add_ends()
+        self._add_rooms()
         self._add_people()
         self._add_lives()
         self.totals = self._add_totals()
@@ -273,6 +288,7 @@ class _Relaxation:
             groups[piece.option.resource, piece.window].append(piece)
         kinds_seen: dict[tuple[str, str], Terms] = defaultdict(dict)
         fixtures_seen: dict[tuple[str, str], Terms] = defaultdict(dict)
+        self._groups = groups
         for (name, window), pieces in sorted(groups.items()):
             resource = self.resources[name]
             first, last = _windows(resource)[window]
@@ -284,12 +300,69 @@ class _Relaxation:
                 self._add_fixtures(resource, pieces, load, fixtures_seen)
                 self._add_kinds(resource, pieces, load, kinds_seen)
             if last < FAR:
-                self.programme.row(load, high=float(resource.capacity * (last - first)))
+                self._loads[name, window] = load
             self._add_part_times(pieces, resource.capacity, first, last)
             # The last end is not before this open time's start and the work in it, if it is used at all.
             share = {column: -minutes / resource.capacity for column, minutes in load.items()}
             share[used] = share.get(used, 0.0) - max(0.0, float(first))
             self.programme.row({self.finish: 1.0, **share}, low=0.0)
+
+    def _add_rooms(self) -> None:
+        """Add that work, changes and waits fit into each open time."""
+        for (name, window), load in self._loads.items():
+            resource = self.resources[name]
+            first, last = _windows(resource)[window]
+            self.programme.row(load, high=float(resource.capacity * (last - first)))
+
+    def _add_ends(self) -> None:
+        """Add the wait of machines that cannot all be loaded at opening, or unloaded at closing.
+
+        Whatever ends less than the shortest unloading before closing is being unloaded in the minute that is
+        so long before closing, by one person each. All machines but as many as there are people then end
+        before that minute, and the rest of their open time is lost. At opening it is the same with loading,
+        but a change before the first load may fill the time.
+        """
+        if self.problem.people is None or self.fixed:
+            return
+        opening: dict[int, list[tuple[str, int]]] = defaultdict(list)
+        closing: dict[int, list[tuple[str, int]]] = defaultdict(list)
+        for name, window in self._loads:
+            first, last = _windows(self.resources[name])[window]
+            if self.resources[name].capacity == 1:
+                opening[first].append((name, window))
+                closing[last].append((name, window))
+        for first, places in opening.items():
+            least = min(p.option.load_min for place in places for p in self._groups[place])
+            self._add_waits(places, least, self._hands(places, first + least - 1), self._entering)
+        for last, places in closing.items():
+            least = min(p.option.unload_min for place in places for p in self._groups[place])
+            self._add_waits(places, least, self._hands(places, last - least), {})
+
+    def _hands(self, places: list[tuple[str, int]], minute: int) -> int:
+        """Return how many people are there at a minute who can do some of what is done in some places."""
+        skills = {piece.option.skill for place in places for piece in self._groups[place]}
+        return sum(
+            group.count
+            for group in self.problem.people or ()
+            if None in skills or "any" in group.skills or skills & set(group.skills)
+            for first, last in (((-FAR, FAR),) if group.open is None else group.open)
+            if first <= minute < last
+        )
+
+    def _add_waits(
+        self, places: list[tuple[str, int]], least: int, hands: int, changes: Mapping[tuple[str, int], Terms]
+    ) -> None:
+        """Add that all places but as many as there are hands wait, as far as no change fills the time."""
+        if not least or hands >= len(places):
+            return
+        served: Terms = {}
+        for place in places:
+            at_once = self.programme.column()
+            served[at_once] = 1.0
+            wait = self.programme.column(float(least), whole=False)
+            self.programme.row({wait: 1.0, at_once: float(least), **changes.get(place, {})}, low=float(least))
+            self._loads[place][wait] = 1.0
+        self.programme.row(served, high=float(hands))
 
     def _add_part_times(self, pieces: list[_Piece], capacity: int, first: int, last: int) -> None:
         """Add that work which comes late, or must leave early, fits into its part of an open time."""
@@ -325,6 +398,7 @@ class _Relaxation:
             if not self.fixed:
                 # Rows that already run may stand there without the change they would have needed.
                 load[column] = load.get(column, 0.0) + change_min * factor
+            self._entering[resource.name, pieces[0].window][column] = change_min * factor
             self.change_terms[column] += 3.0 * factor
 
     def _carry(self, used: int, is_fitted: bool, before: Terms) -> int:
@@ -375,7 +449,9 @@ class _Relaxation:
         self.programme.row(by_kind, low=0.0)
         self.programme.row(by_order, low=0.0)
         self.change_terms[count] += 1.0
-        least = min(self.changes.get(kind, 0) for kind in kinds)
+        minutes = [self.changes.get(kind, 0) for kind in kinds]
+        least = min(minutes)
+        self._entering[resource.name, pieces[0].window][count] = float(max(minutes))
         if least and not self.fixed:
             load[count] = load.get(count, 0.0) + float(least)
 

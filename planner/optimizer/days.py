@@ -2,8 +2,8 @@
 
 The order inside an open time is left open at first: jobs that need the same fixture and the same cutters are
 alike, and what an open time spends on changes is the cheapest walk through the sorts of jobs in it. Of the
-best ways to share out, the one that leaves the most room is given an exact order; if none is found, that
-sharing is ruled out and the next one is tried.
+best ways to share out, one that leaves much room is given an exact order. If some jobs do not fit into an
+open time in any order, or no order is found, they are ruled out together and the next way is tried.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections import defaultdict
 from itertools import combinations
 from typing import Any
 
+from planner.optimizer.alone import Duty, Sort, clashing, fits_alone
 from planner.optimizer.board import Board
 from planner.optimizer.exact import run_solver
 from planner.optimizer.floor import Floor, Work
@@ -20,16 +21,15 @@ from planner.optimizer.model import Effort, Going
 from planner.optimizer.orders import JUDGED, Orders, Settled, Stay, is_able
 from planner.optimizer.problem import PERSON
 
-Sort = tuple[str | None, int | None, int | None]
-"""Fixture, first and last cutter [-]: what the change before and after a job depends on."""
-
 MOST_SORTS = 6
 """With more sorts of jobs on one machine there are too many sets of them to look at."""
-MOST_TRIED = 40
-LOOSE_MIN = 60
-"""Jobs in open times with so much room left may go to another machine on the same day."""
-ROOM_SHARE, ORDER_SHARE = 0.25, 0.4
-"""Of the time left: for the most room, and for the exact order of one way to share out."""
+MOST_ALONE = 10
+"""Of more jobs in one open time not every order is tried."""
+MOST_TRIED = 60
+ENOUGH_MIN = 30
+"""More room than this in an open time is worth nothing more."""
+SHARING, ORDERING = 0.05, 0.02
+"""How long the solver may try, in its own units: for much room, for an order."""
 
 
 def is_shareable(floor: Floor) -> bool:
@@ -81,6 +81,7 @@ class _Search:
     def __init__(self, floor: Floor, board: Board, effort: Effort, going: Going) -> None:
         self.floor, self.board, self.effort, self.going = floor, board, effort, going
         self.left = effort.seconds
+        self.tries = 0
         self.shares = _Shares(floor, board)
 
     def least(self) -> dict[str, int]:
@@ -107,78 +108,84 @@ class _Search:
 
     def ordered(self, board: Board, least: dict[str, int]) -> Board:
         """Return a board that reaches the least of every tier, or the best that was found on the way."""
-        self.shares.maximize_room()
+        goals = self.shares.add_goals()
         for _ in range(MOST_TRIED):
-            if cost_of(board)[: len(least)] <= tuple(least.values()) or self.left < 0.05:
+            if cost_of(board)[: len(least)] <= tuple(least.values()):
                 break
-            solver = self._solved(self.shares, ROOM_SHARE * self.left)
+            self.shares.model.maximize(goals[self.tries % len(goals)])
+            solver = self._solved(self.shares, self.left, SHARING)
             if solver is None:
                 break
             chosen = [stay for stay in self.shares.stays if solver.boolean_value(stay.chosen)]
-            loose = {place for place, left in self.shares.rooms.items() if solver.value(left) >= LOOSE_MIN}
-            found = self._order_of(self._free(chosen, loose), least)
+            if self._rule_out_alone(chosen, solver):
+                continue
+            self.tries += 1
+            found = self._order_of(chosen, least)
             if found is not None:
                 board = min(board, found, key=cost_of)
-                continue
-            for some in self._clashing(chosen):
-                self.shares.model.add(sum(stay.chosen for stay in some) <= len(some) - 1)
+            some = self._of_fullest_day(chosen, solver) if found is None else chosen
+            self.shares.model.add(sum(stay.chosen for stay in some) <= len(some) - 1)
         return board
 
-    def _free(self, chosen: list[Stay], loose: set[tuple[int, int]]) -> set[tuple[int, int, int]]:
-        """Return where jobs may go: where they are, and from an open time with room to others of the day."""
-        free = _places(chosen)
-        day_of = {(s.job, self._day(s)) for s in chosen if (s.work.resource, s.window) in loose}
-        for stay in self.shares.stays:
-            if (stay.job, self._day(stay)) in day_of and (stay.work.resource, stay.window) in loose:
-                free.add((stay.job, stay.work.resource, stay.window))
-        return free
+    def _rule_out_alone(self, chosen: list[Stay], solver: Any) -> bool:
+        """Rule out jobs that do not fit into an open time even if served at once; return whether any were."""
+        shares, is_any = self.shares, False
+        for (r, w), ways in shares.before.items():
+            own = [stay for stay in chosen if (stay.work.resource, stay.window) == (r, w)]
+            if not own or len(own) > MOST_ALONE:
+                continue
+            first = self.floor.windows[r][w][0]
+            fitted = next(sort for sort, is_so in ways.items() if solver.value(is_so))
+            duties = [shares.duty(stay) for stay in own]
+            clash = clashing(duties, fitted, first, shares.change)
+            if clash:
+                is_any = True
+                duties = [duties[n] for n in clash]
+                lost = [
+                    is_so
+                    for sort, is_so in ways.items()
+                    if not fits_alone(duties, sort, first, shares.change)
+                ]
+                shares.model.add(sum(own[n].chosen for n in clash) + sum(lost) <= len(clash))
+        return is_any
 
-    def _day(self, stay: Stay) -> int:
-        return self.shares.stretch(*self.floor.windows[stay.work.resource][stay.window])
+    def _order_of(self, chosen: list[Stay], least: dict[str, int]) -> Board | None:
+        """Return a board with an order of the jobs where they are, None where none is found soon.
 
-    def _order_of(self, places: set[tuple[int, int, int]], least: dict[str, int]) -> Board | None:
-        orders = Orders(self.floor, self.board, places)
+        What is found at all is found at once, by one way of searching or the other.
+        """
+        orders = Orders(self.floor, self.board, {(s.job, s.work.resource, s.window) for s in chosen})
         orders.model.clear_hints()  # type: ignore[no-untyped-call]
         for name, value in least.items():
             orders.model.add(orders.totals[name] <= value)
-        solver = self._solved(orders, ORDER_SHARE * self.left)
-        return None if solver is None else orders.board_of(solver)
+        for linearization in (0, 1):
+            solver = self._solved(orders, self.left, ORDERING, linearization)
+            if solver is not None:
+                return orders.board_of(solver)
+        return None
 
-    def _clashing(self, chosen: list[Stay]) -> list[list[Stay]]:
-        """Return the machines whose jobs have no order by themselves, else the days, else all in one."""
-        machines, days = defaultdict(list), defaultdict(list)
-        for stay in chosen:
-            machines[stay.work.resource].append(stay)
-            days[self._day(stay)].append(stay)
-        for groups in (machines, days):
-            clashing = [own for _, own in sorted(groups.items()) if not self._has_order(chosen, own)]
-            if clashing:
-                return clashing
-        return [chosen]
+    def _of_fullest_day(self, chosen: list[Stay], solver: Any) -> list[Stay]:
+        """Return the jobs of the day with the fullest open time."""
+        rooms, windows = self.shares.rooms, self.floor.windows
+        r, w = min(rooms, key=lambda place: int(solver.value(rooms[place])))
+        day = self.shares.stretch(*windows[r][w])
+        return [s for s in chosen if self.shares.stretch(*windows[s.work.resource][s.window]) == day]
 
-    def _has_order(self, chosen: list[Stay], some: list[Stay]) -> bool:
-        """Return whether some jobs can be done where they are shared out to, if others may be undone."""
-        orders = Orders(self.floor, self.board, _places(chosen))
-        orders.model.clear_hints()  # type: ignore[no-untyped-call]
-        forced = _places(some)
-        for stay in orders.stays:
-            if (stay.job, stay.work.resource, stay.window) in forced:
-                orders.model.add(stay.chosen == 1)
-        return self._solved(orders, ORDER_SHARE * self.left) is not None
-
-    def _solved(self, orders: Orders, seconds: float) -> Any:
-        """Return a solver with an answer, None for none in the time."""
+    def _solved(
+        self, orders: Orders, seconds: float, patience: float | None = None, linearization: int = 1
+    ) -> Any:
+        """Return a solver with an answer, None for none in the time, or within the solver's own units."""
         if self.left < 0.05 or not self.going():
             return None
         effort = self.effort
-        solver = orders.solver(Effort(max(0.05, seconds), effort.workers, effort.seed, effort.deterministic))
+        solver = orders.solver(Effort(max(0.05, seconds), 1, effort.seed + self.tries, effort.deterministic))
+        solver.parameters.linearization_level = linearization
+        if patience is not None:
+            most = seconds if effort.deterministic else patience
+            solver.parameters.max_deterministic_time = min(patience, most)
         status = run_solver(solver, orders.model, self.going)
         self.left -= solver.response_proto.deterministic_time if effort.deterministic else solver.wall_time
         return solver if status in (orders.cp.OPTIMAL, orders.cp.FEASIBLE) else None
-
-
-def _places(stays: list[Stay]) -> set[tuple[int, int, int]]:
-    return {(stay.job, stay.work.resource, stay.window) for stay in stays}
 
 
 def _sort(work: Work) -> Sort:
@@ -191,17 +198,26 @@ class _Shares(Orders):
 
     def __init__(self, floor: Floor, board: Board) -> None:
         self.fitted: dict[int, dict[Sort, Any]] = {}
+        self.before: dict[tuple[int, int], dict[Sort, Any]] = {}
+        """For each open time, which sort of job may have been done before it, and whether it was."""
         self.rooms: dict[tuple[int, int], Any] = {}
         self.entering: dict[tuple[int, int], Any] = {}
         super().__init__(floor, board)
 
-    def maximize_room(self) -> None:
-        """Ask for the sharing out whose fullest open time has the most room left."""
+    def add_goals(self) -> list[Any]:
+        """Return what may be asked for in turns: room in the fullest open time, and room in all of them."""
         most = max((last - first for spans in self.floor.windows for first, last in spans), default=0)
-        room = self.model.new_int_var(0, most, "room")
+        fullest = self.model.new_int_var(0, most, "room")
+        each = []
         for left in self.rooms.values():
-            self.model.add(room <= left)
-        self.model.maximize(room)
+            self.model.add(fullest <= left)
+            each.append(self.model.new_int_var(0, ENOUGH_MIN, "room"))
+            self.model.add(each[-1] <= left)
+        return [fullest, sum(each)]
+
+    def duty(self, stay: Stay) -> Duty:
+        """Return what a job asks of an open time."""
+        return Duty(_sort(stay.work), stay.work.whole_min, self._inner(stay.work), stay.low, stay.high)
 
     def stretch(self, first: int, last: int) -> int:
         """Return the beginning [min] of the stretch of overlapping open times that one belongs to."""
@@ -221,7 +237,8 @@ class _Shares(Orders):
         after: dict[Sort, list[Any]] = defaultdict(list)
         load: Any = sum((s.work.whole_min + self._inner(s.work)) * s.chosen for s in stays)
         entering: Any = 0
-        for begin, is_so in self._fitted(r).items():
+        self.before[r, w] = self._fitted(r)
+        for begin, is_so in self.before[r, w].items():
             idle = model.new_bool_var("idle")
             after[begin].append(idle)
             leaving = [idle]
@@ -229,7 +246,7 @@ class _Shares(Orders):
                 step = model.new_bool_var("first")
                 leaving.append(step)
                 into[sort].append((None, step))
-                minutes = self._change(begin, sort)
+                minutes = self.change(begin, sort)
                 load += minutes * step
                 entering += (minutes + min(self._inner(stay.work) for stay in own)) * step
             model.add(sum(leaving) == is_so)
@@ -241,7 +258,7 @@ class _Shares(Orders):
                 step = model.new_int_var(0, min(len(own), len(others)), "then")
                 out[sort].append(step)
                 into[other].append((sort, step))
-                load += self._change(sort, other) * step
+                load += self.change(sort, other) * step
         self._add_walk(by_sort, into, out)
         self.fitted[r] = {sort: sum(ways) for sort, ways in after.items()}
         first, last = self.floor.windows[r][w]
@@ -279,7 +296,7 @@ class _Shares(Orders):
             self.fitted[r] = {(state.fixture, kind, kind): 1}
         return self.fitted[r]
 
-    def _change(self, before: Sort, after: Sort) -> int:
+    def change(self, before: Sort, after: Sort) -> int:
         """Return minutes of change between two sorts; none where a state is not known."""
         minutes = 0
         if before[0] is not None and after[0] not in (None, before[0]):

@@ -34,9 +34,9 @@ TINY, SMALL = 1000, 3500
 FREE_JOBS = 14
 POLISHED_SETTLED, POLISHED_SMALL, POLISHED, POLISHED_MANY = 0.92, 0.5, 0.75, 0.65
 """Share of the time that goes into better plans; the rest is for what no plan can go below."""
-IMPROVED_FIRST, SETTLED, SHARED = 0.08, 0.85, 0.75
-"""For few jobs: until then a plan is improved; until then the best order in every open time is looked for,
-for so much of that by sharing out over the days first."""
+SHARED, IMPROVED, SETTLED = 0.65, 0.05, 0.85
+"""For few jobs: until then they are shared out over the days; if that proves nothing, the plan is improved
+for so long, and until then the best order in every open time is looked for."""
 FEW, STEPS_A_SECOND, CUTS_TRIED, CUTS_SHARE = 40, 60, 3, 0.08
 """With more steps than the cut: every order for few jobs or with time enough; slices of planning cuts."""
 ROUNDS = 40
@@ -222,6 +222,7 @@ def _better(
         return _exactly(floor, first, clock, effort, 0.8)
     if floor.most_moved is None and is_able(floor):
         settled = _settled(floor, first, clock, effort)
+        settled.bounds = _relaxed(floor, settled, clock, effort)
         return min(first, _polish(floor, settled.board, clock, effort), key=cost_of), settled.bounds
     best = _started(floor, first, clock, effort, is_begun)
     return min(first, _polish(floor, best, clock, effort), key=cost_of), {}
@@ -229,25 +230,40 @@ def _better(
 
 def _settled(floor: Floor, first: Board, clock: _Clock, effort: Effort) -> Settled:
     """Return the best order in every open time, with what is proven of the first tiers."""
-    rng = np.random.default_rng(effort.seed)
-    if effort.deterministic:
-        board = improve(first, rng, lambda: not clock.stop(), ROUNDS)
-        left = SETTLED * effort.seconds
-    else:
-        board = improve(first, rng, clock.going(IMPROVED_FIRST))
-        left = clock.left(SETTLED)
-    shared = Settled(board)
+    shared, left = Settled(first), effort.seconds
     if is_shareable(floor):
-        effort_there = replace(effort, seconds=SHARED * left)
-        shared = share_days(floor, board, effort_there, lambda: not clock.stop())
+        seconds = SHARED * (left if effort.deterministic else clock.left())
+        shared = share_days(floor, first, replace(effort, seconds=seconds), lambda: not clock.stop())
         if _reaches(shared):
             clock.tell("no other sharing out over the days is better")
             return shared
-        left = (1 - SHARED) * left if effort.deterministic else clock.left(SETTLED)
-    settled = settle(floor, shared.board, replace(effort, seconds=left), lambda: not clock.stop())
+        left *= 1 - SHARED
+    rng = np.random.default_rng(effort.seed)
+    if effort.deterministic:
+        board = improve(shared.board, rng, lambda: not clock.stop(), ROUNDS)
+        left *= SETTLED
+    else:
+        board = improve(shared.board, rng, clock.going(clock.passed() / clock.seconds + IMPROVED))
+        left = clock.left(SETTLED)
+    settled = settle(floor, board, replace(effort, seconds=left), lambda: not clock.stop())
     settled.bounds = _higher(shared, settled)
     clock.tell("the order in every open time is looked through")
     return settled
+
+
+def _relaxed(floor: Floor, settled: Settled, clock: _Clock, effort: Effort) -> dict[str, int]:
+    """Return the bounds of the first tiers, raised by the relaxation, before time goes into the rest."""
+    values = dict(zip(floor.tiers, cost_of(settled.board), strict=True))
+    seconds = REPEATABLE_BOUND_S if effort.deterministic else clock.left(POLISHED_SETTLED)
+    relaxed = lower_bounds(
+        floor.problem,
+        values,
+        seconds,
+        lambda: not clock.stop(),
+        fractions_only=effort.deterministic,
+        only=JUDGED,
+    )
+    return {name: max(bound, settled.bounds.get(name, 0)) for name, bound in relaxed.items()}
 
 
 def _reaches(settled: Settled) -> bool:
@@ -401,8 +417,9 @@ def _bounded(
         return proved
     share = 0.65 if _is_small(floor) and not is_able(floor) else 0.96
     seconds = REPEATABLE_BOUND_S if repeatable else clock.left(share)
-    relaxed = lower_bounds(problem, values, seconds, lambda: not clock.stop(), fractions_only=repeatable)
-    return {name: max(relaxed[name], proved.get(name, 0)) for name in floor.tiers}
+    return lower_bounds(
+        problem, values, seconds, lambda: not clock.stop(), fractions_only=repeatable, proven=proved
+    )
 
 
 def _proven(floor: Floor, board: Board, bounds: dict[str, int]) -> bool:

@@ -8,6 +8,7 @@ import random
 import pytest
 
 from planner.optimizer import read_problem, tier_values, verify
+from planner.optimizer.bound import lower_bounds
 from planner.optimizer.days import share_days
 from planner.optimizer.exact import solve_exactly
 from planner.optimizer.floor import Floor
@@ -135,6 +136,8 @@ def test_no_more_is_proven_than_can_be(seed):
     proof = solve_exactly(floor, greedy(floor), Effort(20.0, 1, seed, True), lambda: True)
     best = cost_of(proof.board)
     assert tuple(proof.bounds[name] for name in TIERS) == best, "the model of everything, other code, ends"
+    relaxed = lower_bounds(problem, dict(zip(TIERS, best, strict=True)), 20.0)
+    assert all(relaxed[name] <= value for name, value in zip(TIERS, best, strict=True))
     for name, value, found in zip(TIERS, best, values, strict=True):
         assert shared.bounds.get(name, 0) <= value
         if found != value:
@@ -174,3 +177,7 @@ def test_machines_that_cannot_all_be_unloaded_at_closing_cost_a_night():
     shared = share_days(floor, greedy(floor), Effort(20.0, 1, 0, True), lambda: True)
     assert cost_of(shared.board) == (0, 0, 1)
     assert shared.bounds == {"undone": 0, "late": 0, "stored_nights": 1}
+    values = {"undone": 0, "late": 0, "stored_nights": 2}
+    assert lower_bounds(floor.problem, values, 20.0)["stored_nights"] == 1
+    assert lower_bounds(floor.problem, values, 20.0, only=TIERS[:2]) == {"undone": 0, "late": 0}
+    assert lower_bounds(floor.problem, values, 0.0, proven={"stored_nights": 1})["stored_nights"] == 1
