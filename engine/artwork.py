@@ -36,7 +36,10 @@ _SPECK_MM2 = 0.5
 _SIMPLIFY_MM = 0.05
 _MOST_REGIONS = 2000
 _MOST_CORNERS = 1_000_000
-_MOST_PIXELS = 40_000_000
+_MOST_PIXELS = 20_000_000
+_MOST_TONES = 6_000_000  # pixels of a relief; a sheet of metres gets coarser ones
+_STRIP = 200_000  # pixels that are worked on at a time, for the memory's sake
+_LONGEST_SIDE = 20_000  # pixels
 _MOST_CONTOURED = 4_000_000
 _SCREEN_DPI = (72.0, 96.0)  # written by default, says nothing of the size that is meant
 _BT709 = (0.2126, 0.7152, 0.0722)  # luminance of linear R, G, B: ITU-R BT.709-6, section 3
@@ -125,10 +128,11 @@ class _Part(NamedTuple):
 
 def _drawn_parts(drawing: Drawing, name: str, default: Treatment, width_mm: float | None) -> list[_Part]:
     """Turn a drawing's shapes to areas whose curves are fine enough for the size they will have."""
-    from engine.shapes import outline_of
+    from engine.shapes import outline_of, refuse_too_many_strokes
 
     if not drawing.shapes:
         raise BadInput(f"{name}: no closed shape, expected at least one filled shape")
+    refuse_too_many_strokes(drawing.shapes, name)
     mm_per_unit = drawing.mm_per_unit
     if mm_per_unit is None or width_mm is not None:
         # the width follows from the outlines and their chords from the width: a rough look comes first
@@ -246,7 +250,8 @@ def _named(pieces: Iterable[tuple[Treatment, shapely.Polygon]], words: BaseGeome
 
 def _painted(parts: list[_Part], width_mm: float, height_mm: float) -> ToneField:
     """Paint relief areas one over the other on a grid of pixels about the sheet's origin."""
-    across = max(1, math.floor(width_mm / PIXEL_MM))
+    finest = max(PIXEL_MM, math.sqrt(width_mm * height_mm / _MOST_TONES))
+    across = max(1, math.floor(width_mm / finest))
     pixel = width_mm / across
     down = max(1, math.ceil(height_mm / pixel - 1e-9))
     x = (np.arange(across) + 0.5 - across / 2) * pixel
@@ -288,7 +293,8 @@ def _tone_layers(content: bytes, name: str, width_mm: float | None, digest: str)
             f"{name}: the picture would be {width:.4g} x {width * rows / columns:.4g} mm, expected a width "
             f"from {_NARROWEST_MM:g} mm and no side over {_WIDEST_MM:g} mm (a width can be given)"
         )
-    across = min(columns, max(1, math.floor(width / PIXEL_MM)))
+    most = math.floor(math.sqrt(_MOST_TONES * columns / rows))
+    across = max(1, min(columns, math.floor(width / PIXEL_MM), most))
     down = max(1, round(rows * across / columns))
     cover = _averaged(alpha, across, down)
     light = _averaged(grey * alpha, across, down) / np.maximum(cover, 1e-6)
@@ -320,7 +326,10 @@ def _dark_parts(
 
     picture, own_mm = _opened(content, name)
     light, alpha = _grey_and_alpha(picture, name)
-    grey = 1.0 - alpha * (1.0 - encoded(np.asarray(light, float)))  # on white: what is transparent is not cut
+    grey = np.empty_like(light)
+    for rows in _strips(*grey.shape):  # on white: what is transparent is not cut
+        grey[rows] = 1.0 - alpha[rows] * (1.0 - encoded(np.asarray(light[rows], float)))
+    del light, alpha
     shrink = min(1.0, math.sqrt(_MOST_CONTOURED / grey.size))
     across, down = (max(1, round(side * shrink)) for side in grey.shape[::-1])
     own = np.pad(_averaged(grey, across, down), 1, constant_values=1.0)
@@ -356,6 +365,11 @@ def _opened(content: bytes, name: str) -> tuple[Image.Image, float | None]:
                 raise BadInput(
                     f"{name}: {picture.width} x {picture.height} pixels, "
                     f"expected {_MOST_PIXELS // 1_000_000} million at most"
+                )
+            if max(picture.size) > _LONGEST_SIDE:
+                raise BadInput(
+                    f"{name}: {picture.width} x {picture.height} pixels, "
+                    f"expected sides of {_LONGEST_SIDE} at most"
                 )
             picture.load()
             dpi = picture.info.get("dpi")
@@ -393,17 +407,31 @@ def _grey_and_alpha(picture: Image.Image, name: str) -> tuple[NDArray[np.float32
         cover = stored != clear if isinstance(clear, int) else np.ones(stored.shape, bool)
         return light, cover.astype(np.float32)
     see_through = "A" in picture.getbands() or "transparency" in picture.info or picture.mode in ("PA", "La")
-    try:
-        colour = picture.convert("RGBA" if see_through else "RGB")
-    except ValueError:
-        raise BadInput(f"{name}: colours of kind {picture.mode}, expected grey or RGB") from None
     eight = decoded(np.arange(256) / 255.0).astype(np.float32)
     light = np.zeros((picture.height, picture.width), np.float32)
-    for band, weight in enumerate(_BT709):
-        light += np.float32(weight) * eight[np.asarray(colour.getchannel(band))]
-    if not see_through:
-        return light, np.ones_like(light)
-    return light, np.asarray(colour.getchannel("A")).astype(np.float32) / np.float32(255.0)
+    cover = np.broadcast_to(np.float32(1.0), light.shape)
+    if see_through:
+        cover = np.empty_like(light)
+    for rows in _strips(*light.shape):
+        colour = _in_colours(picture.crop((0, rows.start, picture.width, rows.stop)), see_through, name)
+        for band, weight in enumerate(_BT709):
+            light[rows] += np.float32(weight) * eight[np.asarray(colour.getchannel(band))]
+        if see_through:
+            cover[rows] = np.asarray(colour.getchannel("A")).astype(np.float32) / np.float32(255.0)
+    return light, cover
+
+
+def _strips(height: int, width: int) -> Iterable[slice]:
+    """Return ranges of rows that hold few pixels each."""
+    step = max(1, _STRIP // width)
+    return [slice(top, min(height, top + step)) for top in range(0, height, step)]
+
+
+def _in_colours(picture: Image.Image, see_through: bool, name: str) -> Image.Image:
+    try:
+        return picture.convert("RGBA" if see_through else "RGB")
+    except ValueError:
+        raise BadInput(f"{name}: colours of kind {picture.mode}, expected grey or RGB") from None
 
 
 def _averaged(values: NDArray[np.float32] | Floats, across: int, down: int) -> Floats:

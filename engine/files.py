@@ -13,6 +13,7 @@ import hashlib
 import json
 import math
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -37,6 +38,11 @@ from engine.records import (
 )
 
 MAX_CHARACTERS = 8_000_000
+_MOST_ROWS = 100_000
+_MOST_COLUMNS = 100
+_MOST_COMMENTS = 1000
+_LONGEST_LINE = 10_000  # characters of one line of a table
+_LONGEST_KEY = 100
 MAX_TOUCHES = 5000  # the fit holds a square matrix of this edge in memory
 FEWEST_PLACES = 12
 _FARTHEST_MM = 2000.0  # a touch beyond this is a wrong unit, not a workpiece
@@ -372,10 +378,14 @@ def _read_table(text: str, name: str, needed: Sequence[str]) -> _Table:
     for line, content in enumerate(text.split("\n"), start=1):
         if not content.strip():
             continue
+        where = f"{table.name}, line {line}"
+        if len(content) > _LONGEST_LINE:
+            raise BadInput(f"{where}: {len(content)} characters, expected {_LONGEST_LINE} at most in a line")
         if content.lstrip().startswith("#"):
             table.comments.append((line, content.strip()))
+            if len(table.comments) > _MOST_COMMENTS:
+                raise BadInput(f"{where}: over {_MOST_COMMENTS} lines of comments, expected fewer")
             continue
-        where = f"{table.name}, line {line}"
         cells = _cells(content, where)
         if not table.columns:
             table.columns = _header(cells, needed, where)
@@ -385,6 +395,8 @@ def _read_table(text: str, name: str, needed: Sequence[str]) -> _Table:
                 f"{where}: {len(cells)} values, expected {len(table.columns)} "
                 "as in the header, parted by commas"
             )
+        if len(table.rows) == _MOST_ROWS:
+            raise BadInput(f"{where}: more than {_MOST_ROWS} rows, expected fewer")
         table.rows.append(cells)
         table.lines.append(line)
     if not table.columns:
@@ -400,6 +412,8 @@ def _cells(content: str, where: str) -> list[str]:
 
 
 def _header(cells: list[str], needed: Sequence[str], where: str) -> dict[str, int]:
+    if len(cells) > _MOST_COLUMNS:
+        raise BadInput(f"{where}: {len(cells)} columns, expected {_MOST_COLUMNS} at most")
     missing = [column for column in needed if column not in cells]
     if missing:
         raise BadInput(
@@ -704,11 +718,11 @@ def _read_keys(text: str, name: str, needed: str, optional: str = "") -> _Keys:
         raise BadInput(f"{shown}: {constant} is no number, expected a finite one")
 
     def without_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        keys = [key for key, _ in pairs]
-        if len(set(keys)) < len(keys):
-            twice = next(key for at, key in enumerate(keys) if key in keys[:at])
+        found = dict(pairs)
+        if len(found) < len(pairs):
+            twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
             raise BadInput(f"{shown}: key {_quoted(twice)} comes twice, expected every key once")
-        return dict(pairs)
+        return found
 
     try:
         values = json.loads(
@@ -733,7 +747,7 @@ def _checked(name: str, path: str, values: object, needed: str, optional: str) -
         raise BadInput(f"{name}: {place} is {_quoted(values)}, expected keys {_listed(must)}")
     for key in values:
         if key not in must and key not in may:
-            near = difflib.get_close_matches(key, must + may, 1)
+            near = difflib.get_close_matches(key[:_LONGEST_KEY], must + may, 1)
             hint = f" (perhaps {near[0]} is meant)" if near else ""
             raise BadInput(
                 f"{name}: unknown key {_quoted(path + key)}{hint}, expected only {_listed(must + may)}"

@@ -18,7 +18,16 @@ from engine.errors import BadInput
 from engine.program_words import HEADER_KEYS, outside_limits, range_words
 from engine.records import Bools, Floats, Ints, Machine, ReadProgram
 
-_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)"
+_MOST_CHARACTERS = 64_000_000
+_MOST_MOVES = 2_000_000
+_MOST_BLOCKS = 300_000  # read word by word
+_LONGEST_LINE = 2000
+_AT_ONCE = 2_000_000  # characters of a run of plain lines that are held as arrays at a time
+_LARGEST = 1e9  # mm, degrees, mm/min, rev/min: beyond it sums of squares lose what they measure
+_LEAST_FEED = 1e-9
+# no number can be read in two ways, so that a line that fits nowhere is not tried in millions of ways
+_NUMBER = r"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)"
+_SHORT_NUMBER = r"[+-]?+(?:\d{1,40}+(?:\.\d{0,40}+)?+|\.\d{1,40}+)"
 _WORD = re.compile(rf"([A-Z])({_NUMBER})", re.ASCII)
 _BLOCK = re.compile(rf"(?:[A-Z]{_NUMBER})*", re.ASCII)
 _LETTERS_TO_SPACES = {ord(letter): " " for letter in "ABCFUVWXYZabcfuvwxyz"}
@@ -108,12 +117,14 @@ def read_program(text: str, machine: Machine, *, dry: bool = False) -> ReadProgr
     ReadProgram
         Row 0 is home, before the first move; then a row for each move.
     """
+    if len(text) > _MOST_CHARACTERS:
+        raise BadInput(f"the program has {len(text)} characters, expected {_MOST_CHARACTERS} at most")
     reader = _Reader(machine, dry)
     plain = _plain_run({axis.word for axis in machine.axes})
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     at, number = 0, 0
     while at < len(text):
-        run = plain.match(text, at) if reader.may_run() else None
+        run = plain.match(text, at, at + _AT_ONCE) if reader.may_run() else None
         if run is not None:
             count = text.count("\n", at, run.end())
             if reader.take_run(text[at : run.end()], number + 1):
@@ -122,6 +133,10 @@ def read_program(text: str, machine: Machine, *, dry: bool = False) -> ReadProgr
         end = text.find("\n", at)
         end = len(text) if end < 0 else end
         number += 1
+        if end - at > _LONGEST_LINE:
+            raise BadInput(
+                f"line {number}: {end - at} characters, expected {_LONGEST_LINE} at most in a line"
+            )
         block = _block(text[at:end], number)
         at = end + 1
         if block is None:
@@ -136,7 +151,8 @@ def read_program(text: str, machine: Machine, *, dry: bool = False) -> ReadProgr
 
 @cache
 def _plain_run_of(letters: str) -> re.Pattern[str]:
-    return re.compile(rf"(?:[ \t]*(?:[{letters}]{_NUMBER}[ \t]*)+\n)+", re.ASCII | re.IGNORECASE)
+    line = rf"[ \t]*+(?:[{letters}]{_SHORT_NUMBER}[ \t]*+){{1,20}}+\n"
+    return re.compile(rf"(?:{line})++", re.ASCII | re.IGNORECASE)
 
 
 def _plain_run(words: set[str]) -> re.Pattern[str]:
@@ -224,6 +240,7 @@ class _Reader:
         self.turning = False
         self.tool: int | None = None
         self.cutter = -1
+        self.blocks = self.moves = 0
         self.numbers: list[int] = []  # T number of each cutter
         self.names: list[str] = []
         self.unnamed = False  # a cutter whose name may stand in the next comment
@@ -258,6 +275,12 @@ class _Reader:
 
     def take_block(self, found: list[tuple[str, str]]) -> bool:
         """Run one block in the order of NISTIR 6556, table 8; True at the end of the program."""
+        self.blocks += 1
+        if self.blocks > _MOST_BLOCKS:
+            raise self.refuse(
+                f"over {_MOST_BLOCKS} lines with other words than axes and F, "
+                "expected moves in lines of these alone"
+            )
         words = self._only_axes(found) or self._sorted(found)
         if words.feed_mode is not None:
             inverse = words.feed_mode == 93.0
@@ -301,7 +324,7 @@ class _Reader:
             feed = feeds[moves]
             if (
                 not (self.turning or self.dry)
-                or not (feed > 0.0).all()
+                or not (feed >= _LEAST_FEED).all()
                 or (self.inverse_time and not own.all())
             ):
                 return False
@@ -316,6 +339,8 @@ class _Reader:
         raw = np.frombuffer(text.upper().encode("ascii"), np.uint8)
         is_word = raw >= ord("A")
         values = np.array(text.translate(_LETTERS_TO_SPACES).split(), np.float64)
+        if not (np.abs(values) <= _LARGEST).all():
+            return None
         column = self.column_of[raw[is_word]]
         line = np.cumsum(raw == ord("\n"))[is_word]
         width = len(self.columns) + 1
@@ -342,6 +367,7 @@ class _Reader:
         """Put rows that were read at once behind those that were read one by one."""
         self._close_chunk()
         count = len(axes)
+        self._count_moves(count)
         rpm = self.speed if self.turning and self.speed is not None else 0.0
         self.chunks.append(
             _Chunk(
@@ -356,10 +382,16 @@ class _Reader:
         if count:
             self.at = axes[-1].tolist()
 
+    def _count_moves(self, count: int) -> None:
+        self.moves += count
+        if self.moves > _MOST_MOVES:
+            raise self.refuse(f"over {_MOST_MOVES} moves, expected fewer")
+
     def _close_chunk(self) -> None:
         """Turn the rows that were read one by one to arrays."""
         if not self.rows:
             return
+        self._count_moves(len(self.rows))
         self.chunks.append(
             _Chunk(
                 np.array(self.rows, np.float64),
@@ -381,9 +413,9 @@ class _Reader:
         for letter, digits in found:
             column = self.columns.get(letter)
             if column is not None and column not in axes:
-                axes[column] = float(digits)
+                axes[column] = self._number(letter, digits)
             elif letter == "F" and feed is None:
-                feed = float(digits)
+                feed = self._number(letter, digits)
             else:
                 return None
         return _Words(feed=feed, axes=list(axes.items()))
@@ -393,7 +425,7 @@ class _Reader:
         words = _Words()
         seen: set[str] = set()
         for letter, digits in found:
-            value = float(digits)
+            value = self._number(letter, digits)
             column = self.columns.get(letter)
             kind = letter
             if column is not None:
@@ -416,6 +448,12 @@ class _Reader:
                 raise self.refuse(f"{letter}{digits}: a second {kind} word in one line")
             seen.add(kind)
         return words
+
+    def _number(self, letter: str, digits: str) -> float:
+        value = float(digits)
+        if not abs(value) <= _LARGEST:
+            raise self.refuse(f"{letter}{value:g}, expected a number up to {_LARGEST:g}")
+        return value
 
     def _g_word(self, words: _Words, value: float, digits: str) -> str:
         kind = _G_GROUP.get(value)
@@ -510,7 +548,7 @@ class _Reader:
             raise self.refuse("feed move without F in inverse time (G93), expected F in every line")
         if self.feed is None:
             raise self.refuse("feed move without a feed, expected F")
-        if not 0.0 < self.feed < float("inf"):
+        if not self.feed >= _LEAST_FEED:
             raise self.refuse(f"F{self.feed:g}, expected a feed above 0")
         if self.inverse_time:
             return 1.0 / self.feed

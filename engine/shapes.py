@@ -9,6 +9,7 @@ transformed, so that an uneven scale makes a stroke uneven as it should.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,7 @@ from engine.records import Floats, Treatment
 
 _MAX_VERTICES = 400_000
 _MAX_CROSSINGS = 200_000  # pairs of line pieces whose boxes meet
-_MAX_DASHES = 20_000  # of one line
+_MAX_STRIPS = 8_000  # pieces and dashes of all strokes of a drawing
 _MAX_WINDINGS = 200_000_000  # faces times corners of one shape
 _CORNER_RAD = 1e-3  # two pieces that meet with less turn go on smoothly
 
@@ -75,6 +76,33 @@ def outline_of(shape: Shape, tolerance: float) -> BaseGeometry:
         ) from beyond
 
 
+def refuse_too_many_strokes(shapes: Sequence[Shape], name: str) -> None:
+    """Raise `BadInput` where strokes consist of more pieces and dashes than can be drawn in a sensible time.
+
+    Parameters
+    ----------
+    shapes : sequence of Shape
+        All of a drawing.
+    name : str
+        Shown in messages [-].
+    """
+    strips = 0.0
+    with np.errstate(all="ignore"):
+        for shape in shapes:
+            if shape.pen is None:
+                continue
+            for line in shape.pen.lines:
+                strips += len(line)
+                if shape.pen.dashes and sum(shape.pen.dashes) > 0:
+                    longest = float(np.linalg.norm(np.diff(line, axis=1), axis=2).sum())
+                    strips += longest / sum(shape.pen.dashes) * len(shape.pen.dashes)  # a strip, two ends
+    if not strips <= _MAX_STRIPS:  # also catches nan
+        raise BadInput(
+            f"{name}: strokes of {strips:.0f} pieces and dashes, expected {_MAX_STRIPS} at most; outlines as "
+            "filled shapes may have more"
+        )
+
+
 # what numbers near the end of their range lead to, here and in the geometry library
 _BEYOND = (shapely.errors.ShapelyError, ArithmeticError, ValueError, np.linalg.LinAlgError)
 
@@ -123,7 +151,7 @@ def _dashed(pen: Pen, line: Floats, closed: bool, fine: float, named: str) -> li
     whole = sum(pen.dashes)
     if not whole > 0 or way[-1] == 0.0:
         return [(line, closed)]
-    if way[-1] / whole * len(pen.dashes) > _MAX_DASHES:
+    if not way[-1] / whole * len(pen.dashes) <= 4 * _MAX_STRIPS:
         raise BadInput(f"{named} has {way[-1] / whole:.0f} dashes, expected longer ones")
     edges = np.concatenate([[0.0], np.cumsum(pen.dashes)])
     turns = np.arange(-1, int(way[-1] / whole) + 2) * whole - pen.dash_offset % whole

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import copy
 import io
+import math
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
@@ -21,7 +22,7 @@ import numpy as np
 from engine.errors import BadInput
 from engine.records import Floats, Treatment
 from engine.shapes import Pen, Shape, outline_of
-from engine.svg_screen import MAX_ELEMENTS, SVG, plain, screened, tag_of, used_by
+from engine.svg_screen import MAX_ELEMENTS, MAX_PIECES, SVG, plain, screened, tag_of, used_by
 
 __all__ = ["Drawing", "Shape", "outline_of", "read_svg"]
 
@@ -146,6 +147,7 @@ class _Walk:
     root: ET.Element
     clips: dict[str, ET.Element]
     clipped: int = field(default=0)  # shapes of clips read so far
+    clip_pieces: int = field(default=0)  # pieces of their lines
 
     def shapes(self, element: Any, above: _Inherited) -> Iterator[Shape]:
         """Yield the shapes of an element and its parts."""
@@ -258,9 +260,11 @@ class _Walk:
         inner = _Walk(self.name, self.scale, self.root, {})
         found = tuple(inner.shapes(_parsed(page), _Inherited()))
         self.clipped += len(found)
-        if self.clipped > MAX_ELEMENTS:
+        self.clip_pieces += sum(len(line) for shape in found for line in shape.lines)
+        if self.clipped > MAX_ELEMENTS or self.clip_pieces > MAX_PIECES:
             raise BadInput(
-                f"{self.name}: over {MAX_ELEMENTS} shapes of clip paths, expected a simpler drawing"
+                f"{self.name}: over {MAX_ELEMENTS} shapes of clip paths, or {MAX_PIECES} pieces of their "
+                "lines, expected a simpler drawing"
             )
         return found
 
@@ -335,14 +339,13 @@ class _Placed:
         import svgelements
 
         path = svgelements.Path(element)
-        path.approximate_arcs_with_cubics()  # before the transform, which would bend them wrongly
         m = path.transform
         self.turn = np.array([[m.a, m.b], [m.c, m.d]], float)
         self.shift = np.array([m.e, m.f], float)
         own, closed = [], []
         line: list[list[Any]] = []
         shut = False
-        for segment in [*path, svgelements.Move((0.0, 0.0))]:
+        for segment in [*_without_arcs(path), svgelements.Move((0.0, 0.0))]:
             if isinstance(segment, svgelements.Move):
                 if line:
                     own.append(np.array(line, float).reshape(-1, 4, 2))
@@ -356,6 +359,21 @@ class _Placed:
             if not all(np.all(np.abs(one) < 1e7) for one in placed):
                 raise BadInput(f"{name}: {named} has a coordinate that is endless, expected finite ones")
         self.own_lines, self.closed, self.lines = tuple(own), tuple(closed), tuple(placed)
+
+
+def _without_arcs(path: Any) -> Iterator[Any]:
+    """Yield the segments of a path, cubic pieces of a tenth of a turn for each arc.
+
+    Before the transform, which would bend them wrongly; the library's own way takes the square of their
+    number in time.
+    """
+    import svgelements
+
+    for segment in path:
+        if isinstance(segment, svgelements.Arc):
+            yield from segment.as_cubic_curves(math.ceil(abs(segment.sweep) / (math.tau / 10)))
+        else:
+            yield segment
 
 
 def _as_cubic(segment: Any) -> list[tuple[float, float]]:

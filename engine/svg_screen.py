@@ -19,6 +19,7 @@ MAX_BYTES = 8_000_000
 MAX_ELEMENTS = 10_000  # after `use` is followed
 MAX_DEPTH = 64
 _MAX_PATH_CHARACTERS = 3_000_000  # after `use` is followed
+MAX_PIECES = 100_000  # straight and curved pieces of lines, after `use` is followed
 _MAX_STYLE_CHARACTERS = 100_000
 _MAX_RULE_CHARACTERS = 2000  # of one selector or one set of declarations
 _MAX_ATTRIBUTES = 100
@@ -171,35 +172,54 @@ def _count_uses(top: ET.Element, root: ET.Element, name: str) -> None:
     A transform counts once for every element below it, because it is read again for each.
     """
     by_id = {element.get("id"): element for element in root.iter() if element.get("id")}
-    known: dict[ET.Element, tuple[int, int]] = {}
+    known: dict[ET.Element, tuple[int, int, int]] = {}
     open_now: set[ET.Element] = set()
 
-    def size(element: ET.Element, depth: int) -> tuple[int, int]:
+    def size(element: ET.Element, depth: int) -> tuple[int, int, int]:
         if element in known:
             return known[element]
         if element in open_now or depth > 4 * MAX_DEPTH:
             raise BadInput(f"{name}: use{id_of(element)} leads back to itself, expected no circle")
         open_now.add(element)
         count, characters = 1, len(element.get("d", "")) + len(element.get("points", ""))
+        pieces = _pieces_of(element)
         inner = list(element)
         if tag_of(element) == "use":
             inner.append(used_by(element, by_id, name))
         for child in inner:
-            more, longer = size(child, depth + 1)
-            count, characters = count + more, characters + longer
+            more, longer, further = size(child, depth + 1)
+            count, characters, pieces = count + more, characters + longer, pieces + further
         characters += count * len(element.get("transform", ""))
         open_now.discard(element)
-        known[element] = count, characters
+        known[element] = count, characters, pieces
         return known[element]
 
-    count, characters = size(top, 0)
+    count, characters, pieces = size(top, 0)
     if count > MAX_ELEMENTS:
         raise BadInput(f"{name}: {count} elements once use is followed, expected {MAX_ELEMENTS} at most")
+    if pieces > MAX_PIECES:
+        raise BadInput(f"{name}: lines of {pieces} pieces, expected {MAX_PIECES} at most, a simpler drawing")
     if characters > _MAX_PATH_CHARACTERS:
         raise BadInput(
             f"{name}: paths and transforms of {characters} characters, "
             f"expected {_MAX_PATH_CHARACTERS} at most"
         )
+
+
+_COMMAND = re.compile(r"([MmLlHhVvCcSsQqTtAaZz])([^MmLlHhVvCcSsQqTtAaZz]*)")
+_COORDINATE = re.compile(r"[+-]?+(?:[0-9]++\.?+[0-9]*+|\.[0-9]++)(?:[eE][+-]?+[0-9]++)?+")
+_PER_PIECE = {"m": 2, "l": 2, "t": 2, "h": 1, "v": 1, "s": 4, "q": 4, "c": 6, "a": 7, "z": 1}
+_AS_PIECES = {"a": 8}  # an arc becomes several curves
+
+
+def _pieces_of(element: ET.Element) -> int:
+    """Return of how many pieces the lines of an element consist, without building them."""
+    pieces = sum(
+        max(1, sum(1 for _ in _COORDINATE.finditer(said)) // _PER_PIECE[letter.lower()])
+        * _AS_PIECES.get(letter.lower(), 1)
+        for letter, said in _COMMAND.findall(element.get("d", ""))
+    )
+    return pieces + sum(1 for _ in _COORDINATE.finditer(element.get("points", ""))) // 2
 
 
 def used_by(element: ET.Element, by_id: dict[str | None, ET.Element], name: str) -> ET.Element:

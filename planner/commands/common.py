@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from planner.database.tables import Season
 
 BAD_INPUT, CANNOT_BE_DONE = 2, 3
-_LARGEST_JSON = 16_000_000
+_LARGEST_JSON = 12_000_000
 
 
 def refuse(text: str, code: int) -> NoReturn:

@@ -11,10 +11,11 @@ import io
 import json
 import lzma
 import os
+import re
 import zipfile
 import zlib
 from base64 import b64decode, b64encode
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path, PurePosixPath
@@ -46,7 +47,13 @@ from planner.errors import Conflict, Refused
 _FORMAT = 1
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # of every part: equal contents, equal file
 _MOST_BYTES = 20_000_000_000
-_MOST_CONTENTS = 50_000_000
+_MOST_CONTENTS = 12_000_000
+_MOST_DIRECTORY = 20_000_000  # bytes of an archive's list of parts
+_MOST_PART = 200_000_000  # bytes of one file of a package
+_TIGHTEST = 300  # packing anything of ours makes it less than so many times smaller
+_ROOM = 1_000_000  # parts up to this may be packed as tightly as they will
+_LONGEST_LINE = 100_000_000
+_LARGEST_WHOLE = 2**63 - 1  # of both stores
 _BLOCK = 500
 
 
@@ -160,9 +167,32 @@ def _opened(source: Path) -> zipfile.ZipFile:
     if not source.is_file():
         raise Refused(f"{source.name}: there is no such file")
     try:
+        _refuse_long_directory(source)
         return zipfile.ZipFile(source)
     except (*_DAMAGED, OSError) as bad:
         raise Refused(f"{source.name}: no copy made by `lanternwright backup`, or cut short") from bad
+
+
+def _refuse_long_directory(source: Path) -> None:
+    """Refuse an archive whose list of parts would fill the memory before any part is looked at.
+
+    Its length stands in the last record of the file, and in the one before it where the list is long
+    (APPNOTE.TXT of the ZIP format, 4.3.14 and 4.3.16; from memory).
+    """
+    with source.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - 66_000))
+        end = file.read()
+        at = end.rfind(b"PK\5\6")
+        lengths = [int.from_bytes(end[at + 12 : at + 16], "little")] if at >= 0 else []
+        longer = end.rfind(b"PK\6\6")
+        if longer >= 0:
+            lengths.append(int.from_bytes(end[longer + 40 : longer + 48], "little"))
+    if max(lengths, default=0) > _MOST_DIRECTORY:
+        raise Refused(
+            f"{source.name}: a list of parts of {max(lengths) / 1e6:.0f} MB, "
+            f"expected {_MOST_DIRECTORY / 1e6:g} MB at most"
+        )
 
 
 # --- writing -------------------------------------------------------------------------------------------
@@ -262,12 +292,9 @@ def _judged(kept: zipfile.ZipFile, name: str) -> dict[str, Any]:
         revision, _ = str(said["revision"]), int(said["rows"])
     except (AttributeError, KeyError, TypeError, ValueError, RecursionError) as bad:
         raise Refused(f"{name}: it does not say what it holds, expected contents.json") from bad
-    if sum(part.file_size for part in kept.infolist()) > _MOST_BYTES:
-        raise Refused(f"{name}: more than {_MOST_BYTES} bytes when unpacked")
+    _refuse_bombs(kept, name)
+    _refuse_paths(digests, name)
     for part, digest in digests.items():
-        path = PurePosixPath(part)
-        if path.is_absolute() or ".." in path.parts or path.parts[:1] not in (("tables",), ("packages",)):
-            raise Refused(f"{name}: the part {part[:80]!r} leads elsewhere")
         if part not in kept.NameToInfo or _digest(kept, part) != digest:
             raise Refused(f"{name}: {part[:80]!r} is missing or was changed; nothing was brought back")
     missing = [t.name for t in Base.metadata.sorted_tables if _part(t) not in digests]
@@ -275,6 +302,38 @@ def _judged(kept: zipfile.ZipFile, name: str) -> dict[str, Any]:
     if revision not in known or (missing and revision == migrate.newest()):
         raise Refused(f"{name}: made by a version that this one does not know ({revision[:40]!r})")
     return said
+
+
+def _refuse_bombs(kept: zipfile.ZipFile, name: str) -> None:
+    """Refuse what would unpack to far more than any copy of ours, before it is unpacked."""
+    parts = kept.infolist()
+    if sum(part.file_size for part in parts) > _MOST_BYTES:
+        raise Refused(f"{name}: more than {_MOST_BYTES} bytes when unpacked")
+    if sum(part.compress_size for part in parts) > kept.start_dir:
+        raise Refused(f"{name}: parts lie over each other; no copy of ours")
+    for part in parts:
+        if part.file_size > _TIGHTEST * part.compress_size + _ROOM:
+            raise Refused(f"{name}: {part.filename[:80]!r} is packed tighter than any file of ours")
+        if part.filename.startswith("packages/") and part.file_size > _MOST_PART:
+            raise Refused(f"{name}: {part.filename[:80]!r} has {part.file_size} bytes, expected {_MOST_PART}")
+
+
+_NAME = re.compile(r"[\w .,()+=@#-]{1,120}")
+
+
+def _refuse_paths(names: Iterable[str], name: str) -> None:
+    """Refuse parts that would be written elsewhere, under names no package has, or one inside another."""
+    known = {_part(table) for table in Base.metadata.sorted_tables}
+    files = set()
+    for part in names:
+        steps = part.split("/")
+        plain = all(_NAME.fullmatch(step) and not step.startswith(".") for step in steps)
+        if part not in known and not (steps[0] == "packages" and len(steps) > 1 and plain):
+            raise Refused(f"{name}: the part {part[:80]!r} leads elsewhere, or is none of ours")
+        files.add(part)
+    for part in files:
+        if any(str(above) in files for above in PurePosixPath(part).parents):
+            raise Refused(f"{name}: the part {part[:80]!r} lies inside a file")
 
 
 def _digest(kept: zipfile.ZipFile, part: str) -> str:
@@ -298,19 +357,34 @@ def _refuse_rows(connection: Connection) -> None:
 def _read_table(kept: zipfile.ZipFile, connection: Connection, table: Table, said: dict[str, Any]) -> int:
     if _part(table) not in said["sha256"]:
         return 0
-    columns = {column.name: column for column in table.columns}
     count, block = 0, []
     with kept.open(_part(table)) as part:
-        for line in io.TextIOWrapper(part, "utf-8"):
-            row = json.loads(line)
-            block.append({name: _in(columns[name], value) for name, value in row.items()})
+        while line := part.readline(_LONGEST_LINE):
             count += 1
+            block.append(_row_of(table, line, f"line {count} of {table.name}"))
             if len(block) == _BLOCK:
                 connection.execute(insert(table), block)
                 block = []
     if block:
         connection.execute(insert(table), block)
     return count
+
+
+def _row_of(table: Table, line: bytes, where: str) -> dict[str, Any]:
+    """Return a row's values; anybody can write a copy, so nothing of it is taken for granted."""
+    try:
+        row = json.loads(line)
+        return {name: _in(table.columns[name], value) for name, value in row.items()}
+    except (
+        ArithmeticError,
+        AttributeError,
+        KeyError,
+        MemoryError,
+        RecursionError,
+        TypeError,
+        ValueError,
+    ) as bad:
+        raise Refused(f"{where} is no row of ours; nothing was brought back") from bad
 
 
 def _in(column: Column[Any], value: Any) -> Any:
@@ -325,6 +399,8 @@ def _in(column: Column[Any], value: Any) -> Any:
         return datetime.fromisoformat(value)
     if isinstance(kind, Date):
         return date.fromisoformat(value)
+    if isinstance(value, int) and abs(value) > _LARGEST_WHOLE:
+        raise ValueError(value)
     return time.fromisoformat(value) if isinstance(kind, Time) else value
 
 

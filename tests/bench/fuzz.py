@@ -284,7 +284,7 @@ def _json(content: bytes) -> Any:
     try:
         return json_of(content, "problem.json")
     except Refused as refused:
-        _one_line(refused)
+        one_line(refused)
         raise _NoJson(str(refused)) from refused
 
 
@@ -483,7 +483,8 @@ def _in_time() -> Iterator[None]:
         signal.signal(signal.SIGALRM, before)
 
 
-def _one_line(refusal: Exception) -> None:
+def one_line(refusal: Exception) -> None:
+    """Raise `Broken` where a refusal is no clear line."""
     text = str(refusal)
     if not text.strip() or len(text.splitlines()) != 1 or len(text) > _LONGEST_LINE or not text.isprintable():
         raise Broken(f"not one clear line: {text[:200]!r} ({len(text)} characters)")
@@ -501,7 +502,7 @@ def tried(reader: Reader, content: bytes) -> str:
     except Broken:
         raise
     except reader.refusals as refusal:
-        _one_line(refusal)
+        one_line(refusal)
         return "refused"
     except Exception as other:
         raise Broken(f"{type(other).__name__}: {other}"[:300]) from other

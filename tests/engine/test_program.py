@@ -367,7 +367,7 @@ REFUSED = [
     ("G0 X--5", "no number after X"),
     ("G0 X1E2", "unknown word E2"),
     ("G0 X٣", "no number after X"),
-    ("G0 C" + "9" * 400, "axis C at inf"),
+    ("G0 C" + "9" * 400, "expected a number up to 1e+09"),
     ("G0 X100 X90", "a second X word"),
     ("G0 G1 X100", "a second motion word"),
     ("G90 G91", "a second distance word"),
@@ -379,7 +379,7 @@ REFUSED = [
     ("S100 M3", "spindle speed S100"),
     ("M6 T2 (other)", "M6 while the spindle turns"),
     ("T1.5", "expected a whole number"),
-    ("T" + "9" * 400, "expected a whole number"),
+    ("T" + "9" * 400, "expected a number up to 1e+09"),
 ]
 
 
@@ -420,8 +420,8 @@ def test_several_programs_say_which():
 
 
 def test_long_programs_are_quick():
-    """Twenty thousand lines in well under two seconds even on a busy machine."""
+    """Twenty thousand lines in well under two seconds of the processor."""
     lines = "\n".join(f"G93 G1 C{i * 0.01:.4f} X{100 + i % 50:.3f} F{30 + i % 7}" for i in range(20_000))
-    begin = time.perf_counter()
+    begin = time.process_time()
     assert len(read(lines).axes) == 20_001
-    assert time.perf_counter() - begin < 2.0
+    assert time.process_time() - begin < 2.0

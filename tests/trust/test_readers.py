@@ -90,6 +90,13 @@ FOUND: list[tuple[str, str]] = [
     ("problem", "[" * 100_000),
     ("machine", "[" * 100_000),
     ("machine", '{"name": ' * 3000),
+    ("program", "G21 G90\nM6 T1 (a)\nM3 S9000\nG0 X" + "9" * 400 + "\nX120\nM5\nM2\n"),
+    (
+        "program",
+        "G21 G90\nM6 T1 (a)\nM3 S9000\nG0 X120\n" + "X111111111 C11111111 B11111111 F1111111\n" * 3 + "?",
+    ),
+    ("machine", "{" + ",".join(f'"{n}":0' for n in range(100_000)) + ',"99999":1}'),
+    ("touches", "x_mm,y_mm,z_mm," + ",".join(f"c{n}" for n in range(100_000))),
     ("log", 'event,kind,at\n1,fault,"2026\r\n'),
     ("log", "event,kind,at\n1,fault," + "a" * 5000),
     ("log", "event,kind,at\n1,fault," + "9" * 200_000),
