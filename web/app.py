@@ -17,6 +17,7 @@ from web import (
     api_enter,
     api_plan,
     api_shop,
+    api_venue,
     benches,
     changes,
     choosing,
@@ -100,7 +101,7 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         api,
     ):
         app.register_blueprint(part.pages)
-    for beside in (api_enter, api_plan, api_shop):
+    for beside in (api_enter, api_plan, api_shop, api_venue):
         assert beside.pages is api.pages  # their operations stand beside the others
     app.register_blueprint(api.tables_page)
     app.url_defaults(_stay_in_season)

@@ -86,6 +86,11 @@ def percent(share: float | None, digits: int = 0) -> str:
     return "–" if share is None else f"{100 * share:.{digits}f} %"
 
 
+def money(amount_of_money: float, currency: str = "") -> str:
+    """Return an amount of money: 12.40 EUR; without a currency the bare number."""
+    return f"{amount_of_money:.2f} {currency}".strip()
+
+
 def turn(angle_deg: float, positive: str, negative: str) -> str:
     """Return an angle by its side: 12° right."""
     if abs(angle_deg) < 0.05:
@@ -149,6 +154,7 @@ def register(app: Flask) -> None:
         mm,
         bare_mm,
         percent,
+        money,
         turn,
         spot,
         amount,

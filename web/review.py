@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -11,7 +12,7 @@ from flask.typing import ResponseReturnValue
 from planner.database.lines import SeasonLine
 from planner.database.states import Role
 from planner.errors import Refused
-from planner.services import insights, learning
+from planner.services import insights, learning, prices
 from planner.services import review as reviews
 from web.access import allow
 from web.session import now, reading_db, the_season, zone
@@ -39,13 +40,13 @@ def _shown(template: str) -> ResponseReturnValue:
         if line is None:
             return render_template("nothing.html", works=None)
         first, last = _days(line)
-        rates = rates_said()
+        rates = rates_said(prices.rates_of(db, line.season_id))
         begin = datetime.combine(first, datetime.min.time(), zone())
         end = datetime.combine(last + timedelta(days=1), datetime.min.time(), zone())
         facts = reviews.gather(db, line.season_id, begin, end, now=max(begin, now()))
         often = learning.rates(db, line.season_id)
     ways: dict[str, Any] = {"from": first, "to": last}
-    ways |= {"person_hour": rates.person_hour, "cutter_life": rates.cutter_life}
+    ways |= {key: request.args.get(key) for key in prices.PRICES if request.args.get(key)}
     found = reviews.review_of(facts, rates)
     shifts = [(*map(datetime.fromisoformat, group.name.split("/")), group) for group in found.shifts]
     size = "letter" if request.args.get("paper") == "letter" else "a4"
@@ -81,15 +82,25 @@ def _day(name: str, default: date) -> date:
         raise Refused(f"{name} is {said[:20]!r}, expected a day such as {default}") from None
 
 
-def rates_said() -> reviews.Rates:
-    """Return the prices that the address says; they are kept nowhere else."""
-    return reviews.Rates(_price("person_hour"), _price("cutter_life"))
+def rates_said(kept: reviews.Rates) -> reviews.Rates:
+    """Return the season's prices; those that the address says stand in their place, to see what they do."""
+
+    def price(name: str, otherwise: float | None) -> float | None:
+        said = price_of(name, request.args.get(name, ""))
+        return otherwise if said is None else said
+
+    return replace(
+        kept,
+        person_hour=price("person_hour", kept.person_hour),
+        cutter_life=price("cutter_life", kept.cutter_life),
+        piece=price("piece", kept.piece),
+    )
 
 
-def _price(name: str) -> float | None:
-    said = request.args.get(name, "")
+def price_of(name: str, said: str) -> float | None:
+    """Return a price that somebody wrote; None where nothing is written."""
     try:
-        price = float(said) if said else None
+        price = float(said.strip().replace(",", ".")) if said.strip() else None
     except ValueError:
         price = -1.0
     if price is not None and not 0 <= price < 1e6:

@@ -165,6 +165,11 @@ def _wanted(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
         jobs.cancel_job(db, job_id)
 
 
+def _prices(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    season = found(db, tables.Season, undo["season"])
+    season.prices, season.currency = undo["prices"], undo["currency"]
+
+
 _UNDO: dict[str, Callable[[Session, dict[str, Any], str, datetime], None]] = {
     "breakdown": _breakdown,
     "cutter": _cutter,
@@ -175,4 +180,5 @@ _UNDO: dict[str, Callable[[Session, dict[str, Any], str, datetime], None]] = {
     "night": _night,
     "entered": _entered,
     "wanted": _wanted,
+    "prices": _prices,
 }

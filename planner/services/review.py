@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -52,10 +52,25 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """What an hour of a person and a cutter's whole life cost, in one currency; None where nobody says."""
+    """What an hour of a person, a cutter's whole life and a piece cost, in one currency; None = not said."""
 
     person_hour: float | None = None
     cutter_life: float | None = None
+    piece: float | None = None
+    """Of produce; where nobody says it is left out of the cost."""
+    cutters: dict[str, float] = field(default_factory=dict)
+    """Of the whole life of a type of cutter that differs."""
+    currency: str = ""
+
+    def life_of(self, type_name: str) -> float | None:
+        """Return what a whole life of a type of cutter costs; None where nobody says.
+
+        Parameters
+        ----------
+        type_name : str
+            Of cutter [-].
+        """
+        return self.cutters.get(type_name, self.cutter_life)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +100,8 @@ class Cost:
     per_lantern: float | None
     machine_h_per_lit_night: float | None
     per_lit_night: float | None
+    cutters: tuple[tuple[CutterFact, float | None], ...] = ()
+    """What was taken out of each type, and what that cost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,12 +348,12 @@ def _cost(facts: Facts, whole: Tally, rates: Rates) -> Cost:
     inside = np.minimum(runs.end, facts.end) - np.maximum(runs.start, facts.begin)
     shares = np.array([facts.attended.get(name, 1.0) for name in runs.names] or [1.0])
     person_h = float((shares[runs.machine] * inside).sum() / _MIN / 60) if len(inside) else 0.0
-    wear = sum(use.wear for use in facts.cutters)
-    money = (
-        None
-        if rates.person_hour is None or rates.cutter_life is None
-        else person_h * rates.person_hour + wear * rates.cutter_life
-    )
+    cutters = [(use, rates.life_of(use.type_name)) for use in facts.cutters]
+    worn = tuple((use, None if price is None else use.wear * price) for use, price in cutters)
+    parts = [None if rates.person_hour is None else person_h * rates.person_hour, *(cost for _, cost in worn)]
+    parts.append(whole.made * (rates.piece or 0.0))
+    known = [part for part in parts if part is not None]
+    money = sum(known) if len(known) == len(parts) else None
     lit = sum(night.lit for night in facts.nights)
     return Cost(
         cutter_min_per_lantern=kpi.share(sum(use.minutes for use in facts.cutters), whole.good),
@@ -344,6 +361,7 @@ def _cost(facts: Facts, whole: Tally, rates: Rates) -> Cost:
         per_lantern=None if money is None else kpi.share(money, whole.good),
         machine_h_per_lit_night=kpi.share(whole.executing_min / 60, lit),
         per_lit_night=None if money is None else kpi.share(money, lit),
+        cutters=tuple(sorted(worn, key=lambda one: -one[0].minutes)),
     )
 
 

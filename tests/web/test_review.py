@@ -11,6 +11,8 @@ import pytest
 
 from planner.database import tables
 from planner.database.session import session_factory, unit_of_work
+from planner.database.states import Role
+from planner.services import people
 
 
 @pytest.mark.parametrize("address", ["/review", "/review/paper", "/review/paper?paper=letter"])
@@ -114,3 +116,50 @@ def test_ratings_and_rates_have_their_place(
     learned = client.get("/api/v1/learned").json
     assert learned["insights"][0]["groups"] == [["Otter", 1, 5.0], ["Heron", 1, 9.0]]
     factory.kw["bind"].dispose()
+
+
+def test_a_keeper_says_the_prices_and_the_venue_sees_the_cost(
+    app: Any, fill: Callable[..., None], settings: Any
+) -> None:
+    """An hour that needs 0.33 of a person, and 0.1 of a life: 0.33 x 30 + 0.1 x 40, and a piece of 2."""
+    fill()
+    now = app.extensions["venue"].clock()
+    factory = session_factory(settings.database_url)
+    with unit_of_work(factory) as db:
+        said = {"recorded_at": now, "recorded_by": "Tom"}
+        use = tables.CutterUse(cutter_id=1, metres=2.0, minutes=50.0, wear=0.1, **said)
+        run = tables.Run(
+            job_id=1, machine_id=2, workpiece_id=1, started_at=now - timedelta(hours=3),
+            ended_at=now - timedelta(hours=2), outcome="finished", cutter_uses=[use], **said,
+        )  # fmt: skip
+        db.add(run)
+    factory.kw["bind"].dispose()
+    app.config["WTF_CSRF_ENABLED"] = False
+    lead = app.test_client()
+    assert lead.post("/venue/prices", data={"person_hour": "30"}).status_code == 403
+    assert "no price is said yet" in lead.get("/venue").text
+    keeper = _keeper(app, settings)
+    sent = {"person_hour": "30", "cutter_life": "60", "piece": "2,00", "currency": "EUR"}
+    own = {"type": ["3B", "6F"], "type_price": ["", "40"]}
+    assert keeper.post("/venue/prices", data=sent | own).status_code == 302
+    cost = f"{0.33 * 30 + 0.1 * 40 + 2:.2f} EUR"
+    assert f"<dt>Cost a good lantern</dt><dd>{cost}</dd>" in lead.get("/venue").text
+    assert f"<dt>Cost per good lantern</dt><dd>{cost}</dd>" in lead.get("/review").text
+    assert lead.get("/api/v1/prices").json["cutters"] == {"6F": 40.0}
+    refused = keeper.post("/venue/prices", data={"person_hour": "much"})
+    assert refused.status_code == 422 and "expected a price" in refused.text
+
+
+def _keeper(app: Any, settings: Any) -> Any:
+    """Return a browser in which a keeper is signed in."""
+    client = app.test_client()
+    at = app.extensions["venue"].clock()
+    factory = session_factory(settings.database_url)
+    with unit_of_work(factory) as db:
+        link = people.invite(db, Role.KEEPER, by="test", at=at)
+        person = people.accept_invitation(db, link, "Ada", "apple ladder seven rain", at=at)
+        token = people.open_sign_in(db, person.id, at=at)
+    factory.kw["bind"].dispose()
+    with client.session_transaction() as held:
+        held["token"] = token
+    return client

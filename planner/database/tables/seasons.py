@@ -36,6 +36,8 @@ class Season(Recorded, Base):
     last_night: Mapped[date]
     dusk: Mapped[time]  # local
     placed_before_dusk_min: Mapped[int] = mapped_column(default=45)  # common practice
+    prices: Mapped[dict[str, float]] = mapped_column(default=dict)  # see `planner.services.prices`
+    currency: Mapped[str] = mapped_column(WORD, default="")  # as people write it, e.g. EUR
 
     stations: Mapped[list[Station]] = relationship(back_populates="season", order_by="Station.id")
     nights: Mapped[list[Night]] = relationship(back_populates="season", order_by="Night.night")
