@@ -21,6 +21,12 @@ from planner.database.session import session_factory, unit_of_work
 
 NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)  # 08:15 in London
 OPENING = date(2026, 10, 24)
+SIX_MM_FLAT = {
+    "form": "flat", "diameter_mm": 6.0, "teeth": 2, "flute_length_mm": 42.0,
+    "stick_out_mm": 50.0, "holder": {"diameter_mm": 30.0, "length_mm": 60.0}, "centre_cutting": True,
+    "rpm": 12000.0, "feed_mm_per_min": 1400.0, "plunge_mm_per_min": 400.0, "step_down_mm": 5.0,
+    "stepover_mm": 1.5, "life": {"material": "squash", "exponent": 0.25, "constant_m_per_min": 600.0},
+}  # fmt: skip
 FIGURES = {"outline_median_mm": 0.011, "outline_p99_mm": 0.083, "outline_max_mm": 0.125}
 
 
@@ -156,7 +162,7 @@ def _cutters(said: dict[str, Any]) -> list[tables.Cutter]:
     return [
         tables.Cutter(
             name=name, type_name=name[:2],
-            description={"name": "6 mm flat", "form": "flat", "diameter_mm": 6.0},
+            description=SIX_MM_FLAT | {"name": f"{name[:2]} flat"},
             life_left=left, machine_id=machine, state=state, **said,
         )
         for name, left, machine, state in kinds
