@@ -26,6 +26,7 @@ BY = "demo"
 _LIFT_DEG = 8.0  # pictures sit a little above the waist, where they are looked at and every machine reaches
 _RELIEF_LIFT_DEG = 24.0  # so that tilting machines stand square to the skin down to a relief's lower edge
 _SMALLEST_MM = {"squash": 0.0, "turnip": 112.0, "gourd": 0.0, "foam": 0.0}  # below it the picture hardly fits
+_LARGEST_MM = {"gourd": 166.0}  # so that the lathe takes it too
 _BAD = "Bad Badge"
 _SEED = 20261021
 
@@ -105,7 +106,7 @@ def _fits(piece: Produce) -> bool:
     cards = [card for card in fleet.machine_cards() if piece.kind in card.kinds]
     waist = piece.radius(np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [-1.0, 0.0, 0.0], [0.0, -1.0, 0.0]]))
     poles = piece.radius(np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]]))
-    if 2 * waist.min() < _SMALLEST_MM[piece.kind]:
+    if not _SMALLEST_MM[piece.kind] <= 2 * waist.min() <= 2 * waist.max() <= _LARGEST_MM.get(piece.kind, 1e3):
         return False
     return any(2 * waist.max() < card.largest_mm - 4 and poles.sum() < card.longest_mm for card in cards)
 
