@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import gc
 import os
 import socket
 import sys
@@ -9,6 +11,7 @@ import time
 import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -288,9 +291,17 @@ def next_done(
             ended.done = ended.total = max(ended.total, 1) if state == WorkState.DONE else ended.total
     except Conflict:  # this worker was silent for too long, and another one has taken it over
         return True
+    _give_back()
     if error == _HUNG:  # its thread cannot be ended; whoever started this process starts it anew
         os._exit(_GAVE_UP)
     return True
+
+
+def _give_back() -> None:
+    """Give the computer back what the work has used; glibc would keep most of it for what may come."""
+    gc.collect()
+    with suppress(OSError, AttributeError, TypeError):  # elsewhere there is no such call
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def _held(factory: sessionmaker[Session], work_id: int, name: str) -> sessionmaker[Session]:

@@ -17,6 +17,7 @@ from planner.database import migrate, tables
 from planner.database.session import reading, session_factory, unit_of_work
 from planner.errors import Conflict
 from planner.services import works
+from tests.bench.soak import memory_mb
 
 AT = datetime(2026, 10, 21, 9, tzinfo=UTC)
 
@@ -110,6 +111,23 @@ def test_work_that_hangs_is_given_up(
         row = db.get(tables.Work, work_id)
         assert row is not None
         assert row.state == "failed" and "told nothing new" in (row.error or "")
+
+
+def test_memory_of_work_is_given_back(
+    settings: Settings, store_of: sessionmaker[Session], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Work that used 200 MB in small pieces leaves a tenth at most, though one piece at the end stays."""
+    stays: list[bytes] = []
+
+    def uses_much(task: worker.Task) -> None:
+        pieces = [bytes(2000) for _ in range(100_000)]
+        stays.append(pieces[-1])
+
+    monkeypatch.setitem(worker.DOERS, "forecast", uses_much)
+    _ask(store_of)
+    before = memory_mb()
+    assert worker.next_done(settings, store_of, "first", lambda: AT)
+    assert memory_mb() < before + 20
 
 
 def test_nothing_is_kept_for_work_in_other_hands(store_of: sessionmaker[Session]) -> None:
