@@ -5,12 +5,14 @@ from __future__ import annotations
 from flask import Blueprint, flash, redirect, render_template, request, session, url_for
 from flask.typing import ResponseReturnValue
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from planner.database import queries, tables
 from planner.database.states import Role
 from planner.errors import Refused
 from planner.services import people as services
 from web.access import OPEN, allow, local_path, name, who
+from web.filters import when
 from web.session import now, reading_db, the_season, writing_db
 
 pages = Blueprint("people", __name__)
@@ -41,10 +43,21 @@ def take_sign_in() -> ResponseReturnValue:
             request.remote_addr or "unknown",
             at=now(),
         )
+        told = _told(db, request.form.get("name", "").strip()) if token else ()
     if token is None:
         return render_template("sign_in.html", wrong=True, nobody=False, next=wanted), 422
     _hold(token)
+    for words in told:
+        flash(words)
     return redirect(wanted)
+
+
+def _told(db: Session, name: str) -> tuple[str, ...]:
+    """Return in words what was changed lately about somebody's signing in (ASVS 4.0.3, 2.2.3 and 2.5.5)."""
+    return tuple(
+        f"{change.words}, {when(change.recorded_at)}, by {change.recorded_by}; tell a keeper if that is wrong"
+        for change in services.lately_changed(db, name, at=now())
+    )
 
 
 @pages.post("/sign-out")
@@ -158,7 +171,12 @@ def change(person_id: int) -> ResponseReturnValue:
     """Change somebody's role, or let them sign in no more."""
     with writing_db() as db:
         person = services.set_role(
-            db, person_id, request.form.get("role", ""), active="active" in request.form
+            db,
+            person_id,
+            request.form.get("role", ""),
+            active="active" in request.form,
+            by=name(),
+            at=now(),
         )
         words = (
             f"{person.name} is {person.role} now" if person.active else f"{person.name} may sign in no more"

@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from planner.database import tables
 from planner.database.states import Role
 from planner.errors import Conflict, NotFound, Refused, TooMany
+from planner.services.changes import note
 from planner.services.common import found, name_of, refuse_taken, word_of
 
 # OWASP Password Storage Cheat Sheet, scrypt: N = 2^15, r = 8, p = 3 is one of its equal minimum choices
@@ -25,8 +26,10 @@ _LOG_N, _R, _P, _KEY_BYTES = 15, 8, 3, 32
 _SHORTEST, _LONGEST = 12, 128  # OWASP ASVS 4.0.3, 2.1.1 and 2.1.2
 _FEWEST_SIGNS = 6  # different ones: below it a password is a row of keys
 INVITATION_H, SIGNED_IN_H = 48, 14  # a shift and its hand-over
+TOLD_DAYS = 7  # so long a sign-in tells what was changed about it
 _TRIES_NAME, _TRIES_ADDRESS, _TRIES_MIN = 5, 30, 15
 _RANK = tuple(Role)
+CREDENTIALS = "credentials"  # kind of the changes that are told at a sign-in
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,10 +200,13 @@ def accept_invitation(db: Session, token: str, name: str, password: str, *, at: 
     link.used_at = at
     db.add(person)
     db.flush()
+    _tell(db, name, f"{name} came in as {person.role}, invited by {link.recorded_by}", by=name, at=at)
     return person
 
 
-def set_role(db: Session, person_id: int, role: str, *, active: bool = True) -> tables.Person:
+def set_role(
+    db: Session, person_id: int, role: str, *, active: bool = True, by: str, at: datetime
+) -> tables.Person:
     """Change what somebody may do, or let them sign in no more; the last keeper stays one.
 
     Parameters
@@ -213,6 +219,10 @@ def set_role(db: Session, person_id: int, role: str, *, active: bool = True) -> 
         One of `Role` [-].
     active : bool
         Whether they may sign in [-].
+    by : str
+        Who changes it [-].
+    at : datetime
+        When [-].
     """
     person = found(db, tables.Person, person_id)
     word = word_of(Role, role, "role")
@@ -223,8 +233,35 @@ def set_role(db: Session, person_id: int, role: str, *, active: bool = True) -> 
         raise Conflict(f"{person.name} is the only keeper; make another one first")
     person.role, person.active = word, active
     db.execute(delete(tables.SignIn).where(tables.SignIn.person_id == person_id))
-    db.flush()
+    told = f"{person.name} is {word} now" if active else f"{person.name} may sign in no more"
+    _tell(db, person.name, told, by=by, at=at)
     return person
+
+
+def _tell(db: Session, name: str, words: str, *, by: str, at: datetime) -> None:
+    """Keep what was changed about somebody's signing in, to be told on the page of changes and to them."""
+    note(db, CREDENTIALS, words, by=by, at=at, about=f"person {name}")
+
+
+def lately_changed(db: Session, name: str, *, at: datetime) -> tuple[tables.Change, ...]:
+    """Return what was changed about somebody's signing in during the last days, the newest first.
+
+    Parameters
+    ----------
+    db : Session
+        An open session [-].
+    name : str
+        Under which the person signs in [-].
+    at : datetime
+        Now [-].
+    """
+    change = tables.Change
+    asked = select(change).where(
+        change.kind == CREDENTIALS,
+        change.about == f"person {name}"[:60],
+        change.recorded_at > at - timedelta(days=TOLD_DAYS),
+    )
+    return tuple(db.scalars(asked.order_by(change.recorded_at.desc(), change.id.desc()).limit(3)))
 
 
 # --- signing in ----------------------------------------------------------------------------------------
@@ -325,7 +362,8 @@ def change_password(db: Session, person_id: int, old: str, new: str, address: st
         return False
     person.password = key_of(_good_password(new, person.name))
     db.execute(delete(tables.SignIn).where(tables.SignIn.person_id == person_id))
-    db.flush()
+    words = f"the password of {person.name} was changed, at {address[:64]}"
+    _tell(db, person.name, words, by=person.name, at=at)
     return True
 
 
@@ -364,7 +402,7 @@ def make_machine_token(db: Session, machine_id: int, name: str, *, by: str, at: 
             recorded_at=at,
         )
     )
-    db.flush()
+    note(db, CREDENTIALS, f"a token for the controller {name.strip()!r} was made", by=by, at=at)
     return token
 
 
@@ -374,7 +412,7 @@ def revoke_machine_token(db: Session, token_id: int, reason: str, *, by: str, at
     if row.voided_at is not None:
         raise Conflict(f"the token {row.name!r} was taken back by {row.voided_by} already")
     row.void(name_of(reason, "reason", 400), by, at)
-    db.flush()
+    note(db, CREDENTIALS, f"the token of the controller {row.name!r} was taken back", by=by, at=at)
 
 
 def machine_of_token(db: Session, token: str) -> tables.MachineToken | None:

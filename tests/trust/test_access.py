@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import io
 import re
+import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Any
 import pytest
 from flask import Flask
 from sqlalchemy import select
+from waitress.server import create_server
 
 import web
 from planner.config import Settings
@@ -25,6 +27,7 @@ from tests.bench.pages import fill
 NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)
 PASSWORD = "apple ladder seven rain"
 TOP = Path(__file__).parents[2]
+CHROMIUM = Path("/usr/bin/chromium")  # where Debian puts it
 EVIL = (
     "{{7*191}}",
     "${7*191}",
@@ -105,6 +108,59 @@ def test_a_password_is_changed_with_the_old_one(signed_in: Callable[..., Any]) -
     said = {"name": client.called, "password": PASSWORD}
     assert client.post("/sign-in", data=said).status_code == 422
     assert client.post("/sign-in", data=said | {"password": new}).status_code == 302
+
+
+def test_a_change_of_credentials_is_told_at_the_next_sign_in(
+    signed_in: Callable[..., Any], app: Flask
+) -> None:
+    """2.2.3, 2.5.5: a new password and a new role stand on the next page, and on that of changes for everybody."""
+    client, keeper, new = signed_in("hand"), signed_in("keeper"), "seven other quiet words"
+    client.post("/password", data={"old": PASSWORD, "new": new})
+    page = client.post("/sign-in", data={"name": client.called, "password": new}, follow_redirects=True)
+    assert f"the password of {client.called} was changed, at 127.0.0.1" in page.text
+    assert "tell a keeper if that is wrong" in page.text
+    with reading(app.extensions["venue"].factory) as db:
+        number = db.scalar(select(tables.Person.id).where(tables.Person.name == client.called))
+    keeper.post(f"/people/{number}", data={"role": "viewer", "active": "on"})
+    page = client.post("/sign-in", data={"name": client.called, "password": new}, follow_redirects=True)
+    assert f"{client.called} is viewer now" in page.text and f"by {keeper.called}" in page.text
+    assert f"the password of {client.called} was changed" in keeper.get("/changes").text
+    other = keeper.post("/sign-in", data={"name": keeper.called, "password": PASSWORD}, follow_redirects=True)
+    assert f"the password of {client.called}" not in other.text
+    with reading(app.extensions["venue"].factory) as db:
+        late = people.lately_changed(db, client.called, at=NOW + timedelta(days=people.TOLD_DAYS))
+    assert late == ()
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_password_can_be_seen_and_is_rated(app: Flask) -> None:
+    """2.1.8, 2.1.12: a button shows what was typed, a meter rates a new one; what is refused is never called good."""
+    driver_of = pytest.importorskip("playwright.sync_api").sync_playwright
+    if not CHROMIUM.exists():
+        pytest.skip(f"no {CHROMIUM} on this computer")
+    with unit_of_work(app.extensions["venue"].factory) as db:
+        token = people.invite(db, "viewer", by="test", at=NOW)
+    server = create_server(app, host="127.0.0.1", port=0, threads=2)
+    threading.Thread(target=server.run, daemon=True).start()
+    with driver_of() as driver:
+        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        page = browser.new_page()
+        page.goto(f"http://127.0.0.1:{server.effective_port}/welcome/{token}")
+        field, meter = page.locator("input[name=password]"), page.locator("meter")
+        rated = {}
+        for password in ("short", "aaaaaaaaaaaa", "abcabcabcabc", "apple ladder s", PASSWORD):
+            field.fill(password)
+            rated[password] = meter.evaluate("meter => meter.value")
+        assert list(rated.values()) == [0, 1, 1, 2, 4]
+        assert field.get_attribute("type") == "password"
+        page.get_by_role("button", name="Show").click()
+        assert field.get_attribute("type") == "text" and field.input_value() == PASSWORD
+        page.get_by_role("button", name="Hide").click()
+        assert field.get_attribute("type") == "password"
+        browser.close()
+    server.close()
 
 
 def test_the_cookie_is_for_this_host_and_no_script(
@@ -218,6 +274,27 @@ def test_names_of_uploads_are_only_names(
     assert {p: t for p, t in after.items() if "-wal" not in p.name and "-shm" not in p.name} == {
         p: t for p, t in before.items() if "-wal" not in p.name and "-shm" not in p.name
     }
+
+
+@pytest.mark.parametrize(("file_name", "kind"), [("a.svg", "image/svg+xml"), ("a.png", "image/png")])
+def test_a_drawing_comes_back_as_a_picture_in_which_nothing_runs(
+    signed_in: Callable[..., Any], app: Flask, file_name: str, kind: str
+) -> None:
+    """5.2.7, 12.4.2, 12.5.2: whatever bytes were kept come with the type of their name, in a sandbox without scripts."""
+    with unit_of_work(app.extensions["venue"].factory) as db:
+        kept = db.get(tables.DesignVersion, 1)
+        assert kept is not None
+        kept.artwork, kept.file_name = b"<svg onload='alert(1)'><script>alert(1)</script></svg>", file_name
+    answer = signed_in("viewer").get("/designs/1/artwork")
+    rules = answer.headers["Content-Security-Policy"]
+    assert answer.mimetype == kind and answer.headers["X-Content-Type-Options"] == "nosniff"
+    assert "sandbox" in rules and "allow-scripts" not in rules and "default-src 'none'" in rules
+    assert "script-src" not in rules
+    with unit_of_work(app.extensions["venue"].factory) as db:
+        kept = db.get(tables.DesignVersion, 1)
+        assert kept is not None
+        kept.file_name = "a.html"
+    assert signed_in("viewer").get("/designs/1/artwork").status_code == 404
 
 
 def test_every_answer_of_the_interface_is_a_file_of_its_type(signed_in: Callable[..., Any]) -> None:

@@ -60,7 +60,7 @@ def test_signing_in_lasts_a_shift(db: Session) -> None:
     assert token is not None
     assert people.signed_in(db, token, at=AT + timedelta(hours=13)) == people.Who(person.id, "Tom", "hand")
     assert people.signed_in(db, token, at=AT + timedelta(hours=15)) is None
-    people.set_role(db, person.id, Role.HAND, active=False)
+    people.set_role(db, person.id, Role.HAND, active=False, by="Ann", at=AT)
     assert people.signed_in(db, token, at=AT) is None
     assert people.sign_in(db, "Tom", PASSWORD, "127.0.0.1", at=AT) is None
 
@@ -72,7 +72,7 @@ def test_the_last_keeper_stays(db: Session) -> None:
     only = people.accept_invitation(db, token, "Ann", PASSWORD, at=AT)
     assert people.first_invitation(db, at=AT) is None
     with pytest.raises(Conflict, match="only keeper"):
-        people.set_role(db, only.id, Role.LEAD)
+        people.set_role(db, only.id, Role.LEAD, by="Ann", at=AT)
 
 
 def test_a_machine_token_is_kept_as_a_digest_and_can_be_taken_back(db: Session) -> None:
