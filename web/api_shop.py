@@ -12,7 +12,17 @@ from flask import request
 from planner.database import queries, tables
 from planner.database.states import CutterEntryKind, MachineCheckKind, PieceStepKind, Role, WalkVerdict
 from planner.errors import Refused
-from planner.services import insights, learning, ledger, ledger_stock, machine_checks, quality, review
+from planner.schedule.life import LifeModel
+from planner.services import (
+    insights,
+    lasting,
+    learning,
+    ledger,
+    ledger_stock,
+    machine_checks,
+    quality,
+    review,
+)
 from planner.services import pieces as bench
 from planner.services.common import found
 from web import api
@@ -341,6 +351,38 @@ def sample_lot(lot_id: int, pieces_seen: int, bad: int, soft_rot: int, words: st
     with writing_db() as db:
         lot = bench.sample_lot(db, lot_id, pieces_seen, bad, soft_rot, words, by=name(), at=now())
         return Done(f"lot {lot.name} is {lot.state}")
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """The life model in force, and what the walks offer; None while too few lanterns have ended."""
+
+    in_force: LifeModel
+    offered: lasting.Offer | None
+
+
+@operation("GET", "/lasting", Role.VIEWER, "How long lanterns last: in force, and by the walks", Lasting)
+def how_they_last() -> Lasting:
+    """Give the life model in force and what the walks say."""
+    with reading_db() as db:
+        season_id = _season(db).season_id
+        return Lasting(lasting.model_of(db, season_id), lasting.offer(db, season_id))
+
+
+@operation("POST", "/lasting", Role.LEAD, "Let forecasts reckon with what the walks say", Done)
+def take_lasting() -> Done:
+    """Take the walks' life model over."""
+    with writing_db() as db:
+        row = lasting.accept(db, _season(db).season_id, by=name(), at=now())
+        return Done(f"forecasts reckon with {row.days_at_reference:.2f} days at 15 °C")
+
+
+@operation("POST", "/lasting/<int:fit_id>/back", Role.LEAD, "Take a life model back", Done)
+def take_lasting_back(fit_id: int) -> Done:
+    """Take a life model back."""
+    with writing_db() as db:
+        lasting.take_back(db, fit_id, by=name(), at=now())
+        return Done("taken back")
 
 
 # --- what was learned ----------------------------------------------------------------------------------

@@ -27,6 +27,7 @@ MORE_PAGES = (  # endpoint, name, least role
     ("walks.walk", "Night walk", "viewer"),
     ("review.review", "Review", "viewer"),
     ("photos.photos", "Pictures", "viewer"),
+    ("lasting.lasting", "How long they last", "viewer"),
     ("paper.index", "Paper", "viewer"),
     ("enter.index", "Enter", "hand"),
     ("enter.wanted", "Lanterns wanted", "viewer"),

@@ -21,11 +21,9 @@ from planner.config import settings_in
 @click.option("--folder", type=click.Path(path_type=Path), help="Folder of the program's files.")
 @click.option("--down", multiple=True, help="A machine that is taken to be down all season; may be repeated.")
 @click.option(
-    "--life-days", type=click.FloatRange(0.1, 365), default=6.0, show_default=True, help="At 15 °C."
+    "--life-days", type=click.FloatRange(0.1, 365), help="At 15 °C; as taken over from the walks, else 6."
 )
-@click.option(
-    "--relief-life", type=click.FloatRange(0.01, 10), default=0.7, show_default=True, help="Factor."
-)
+@click.option("--relief-life", type=click.FloatRange(0.01, 10), help="Factor; as taken over, else 0.7.")
 @click.option("--rack-c", type=float, help="Where carved lanterns wait [°C]; as the first night if absent.")
 @click.option(
     "--running", type=click.FloatRange(0.05, 1), default=0.75, show_default=True, help="Share of hours."
@@ -35,8 +33,8 @@ from planner.config import settings_in
 def forecast(
     folder: Path | None,
     down: tuple[str, ...],
-    life_days: float,
-    relief_life: float,
+    life_days: float | None,
+    relief_life: float | None,
     rack_c: float | None,
     running: float,
     seasons: int,
@@ -46,16 +44,16 @@ def forecast(
     from planner.database.session import reading
     from planner.errors import PlannerError
     from planner.services.forecast import ForecastSettings, forecast_lines, season_forecast, with_life
+    from planner.services.lasting import model_of
 
+    life = {"days_at_reference": life_days, "relief": relief_life}
+    said = {name: value for name, value in life.items() if value is not None}
     try:
         factory, season = latest_season(settings_in(folder))
-        settings = with_life(
-            ForecastSettings(rack_c=rack_c, running=running, seasons=seasons, seed=seed),
-            days_at_reference=life_days,
-            relief=relief_life,
-        )
         with reading(factory) as session:
-            found = season_forecast(session, season.id, settings, down=down)
+            model = model_of(session, season.id)
+            settings = ForecastSettings(model, rack_c=rack_c, running=running, seasons=seasons, seed=seed)
+            found = season_forecast(session, season.id, with_life(settings, **said), down=down)
         for line in forecast_lines(found):
             click.echo(line)
     except PlannerError as error:

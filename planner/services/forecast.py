@@ -23,6 +23,7 @@ from planner.schedule.cover import Cover, Dark, Losses, Sort, Stock, play, to_or
 from planner.schedule.life import LifeModel, life_used, multiplier
 from planner.schedule.replacements import Place, Replacements, draw_replacements
 from planner.services.common import found
+from planner.services.lasting import model_of
 
 _GONE = (JobState.CANCELLED,)
 _BENCH_MIN = {"through": 29.0, "relief": 39.0}
@@ -116,7 +117,8 @@ def season_forecast(
     season_id : int
         The season [-].
     settings : ForecastSettings, optional
-        Life model, losses and hours [-].
+        Life model, losses and hours; where none are given, lanterns last as a lead took over from the
+        walks, else as usual [-].
     down : sequence of str
         Machines that are taken to be down all season [-].
 
@@ -125,7 +127,7 @@ def season_forecast(
     Refused
         A night has no temperature, or there are no stations.
     """
-    settings = settings or ForecastSettings()
+    settings = settings or ForecastSettings(life=model_of(db, season_id))
     season = found(db, tables.Season, season_id)
     facts = _Facts(db, season, settings, down)
     rng = np.random.default_rng(settings.seed)

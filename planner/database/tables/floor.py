@@ -208,6 +208,21 @@ class MachineCheck(Recorded, Corrected, Base):
     note: Mapped[str] = mapped_column(Text, default="")
 
 
+class LifeFit(Recorded, Voidable, Base):
+    """How long lanterns last on show, as taken over from the walks; the newest that counts is in force."""
+
+    __tablename__ = "life_fits"
+
+    season_id: Mapped[int] = mapped_column(ForeignKey("seasons.id"), index=True)
+    days_at_reference: Mapped[float]
+    halving_c: Mapped[float]  # so many degrees more halve a life
+    shape: Mapped[float]  # of the Weibull law
+    relief: Mapped[float]  # by which a relief lasts longer
+    lots: Mapped[dict[str, float]] = mapped_column(default=dict)  # factor by lot
+    lanterns: Mapped[int]
+    ended: Mapped[int]
+
+
 class Absence(Recorded, Voidable, Base):
     """When somebody who is counted on is away."""
 
