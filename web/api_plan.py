@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import time
 from typing import Any
 
 from planner.database.queries.crew import BenchLine, HandLine, bench_list, hand_list
 from planner.database.states import Role
 from planner.errors import Refused
+from planner.services import crew_changes
 from web import benches, choosing, plan, slack
-from web.api import TEXT, Done, _season, operation, pages
-from web.session import reading_db, writing_db
+from web.access import name
+from web.api import NUMBER, TEXT, Done, _season, operation, pages
+from web.session import now, reading_db, writing_db
 
 __all__ = ["pages"]
 
 DAY = {"type": "string", "format": "date", "minLength": 10, "maxLength": 10}
 _SOME = {"type": "array", "items": {"type": "object"}, "maxItems": 200}
+_WORDS = {"type": "array", "items": {"type": "string"}, "maxItems": 20}
+_CLOCK = {"type": "string", "minLength": 5, "maxLength": 5}
 _JOBS = {"type": "array", "items": {"type": "integer"}, "maxItems": 2000}
 
 
@@ -130,3 +135,52 @@ def enter_benches(**source: Any) -> Done:
     """Enter what plans shall know of."""
     with writing_db() as db:
         return Done(benches.keep(db, source))
+
+
+@operation(
+    "POST",
+    "/benches/<int:bench_id>",
+    Role.LEAD,
+    "Change a bench or plates, or take them out of use; what is left out stays",
+    Done,
+    body={
+        "steps": _WORDS,
+        "places": NUMBER,
+        "minutes": {"type": "object", "additionalProperties": {"type": "number"}, "maxProperties": 12},
+        "active": {"type": "boolean"},
+    },
+    needed=(),
+)
+def change_bench(bench_id: int, **source: Any) -> Done:
+    """Change a bench."""
+    with writing_db() as db:
+        change = crew_changes.change_bench(db, bench_id, **source, by=name(), at=now())
+        return Done(change.words, change.id)
+
+
+@operation(
+    "POST",
+    "/hands/<int:hand_id>",
+    Role.LEAD,
+    "Change what a hand can do, with their hours, or that they are here no more",
+    Done,
+    body={"skills": _WORDS, "from": _CLOCK, "to": _CLOCK, "active": {"type": "boolean"}},
+    needed=(),
+)
+def change_hand(hand_id: int, **source: Any) -> Done:
+    """Change a hand."""
+    begin, end = source.get("from"), source.get("to")
+    if (begin is None) != (end is None):
+        raise Refused("hours need both a beginning and an end, or neither")
+    hours = (_time(begin), _time(end)) if begin and end else None
+    said = {key: source[key] for key in ("skills", "active") if key in source}
+    with writing_db() as db:
+        change = crew_changes.change_hand(db, hand_id, **said, hours=hours, by=name(), at=now())
+        return Done(change.words, change.id)
+
+
+def _time(said: str) -> time:
+    try:
+        return time.fromisoformat(said)
+    except ValueError:
+        raise Refused(f"{said[:20]!r} is no time of day, expected such as 06:00") from None

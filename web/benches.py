@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import time
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from planner.database import tables
 from planner.database.queries.crew import bench_list, hand_list
 from planner.database.states import BenchStep, Role
 from planner.errors import Refused
 from planner.services import benches as services
+from planner.services import crew_changes
 from planner.services.changes import note
 from web.access import allow, name
 from web.remembered import remembered
@@ -62,8 +65,11 @@ def keep(db: Session, source: Mapping[str, Any]) -> str:
     for what, kind in (("benches", "bench"), ("carriers", "bench"), ("hands", "hand")):
         for one in source.get(what) or ():
             told = "carrier plates" if what == "carriers" else kind
-            words.append(f"{told} {one['name']}")
-            note(db, kind, f"{words[-1]} entered", by=name(), at=now(), about=f"{kind} {one['name']}")
+            called = str(one["name"]).strip()
+            words.append(f"{told} {called}")
+            table = tables.Hand if kind == "hand" else tables.Bench
+            undo = {"id": db.scalar(select(table.id).where(table.name == called)), "values": None}
+            note(db, kind, f"{words[-1]} entered", by=name(), at=now(), undo=undo, about=f"{kind} {called}")
     if not words:
         raise Refused("nothing was named, expected benches, carriers or hands")
     return f"{', '.join(words)}: the next plan knows of it"
@@ -80,13 +86,18 @@ def _whole(one: Any, key: str) -> None:
 def add_bench() -> ResponseReturnValue:
     """Enter a bench."""
     form = request.form
-    own = {
+    row = {"name": form.get("name", ""), "steps": form.getlist("step"), "minutes": _own_minutes()}
+    return _kept({"benches": [row | {"places": form.get("places", 1, type=int)}]})
+
+
+def _own_minutes() -> dict[str, float]:
+    """Return the times that the form says for the steps that are ticked [min]."""
+    form = request.form
+    return {
         str(step): _number(form[f"minutes {step}"])
         for step in BenchStep
         if form.get(f"minutes {step}", "").strip() and str(step) in form.getlist("step")
     }
-    row = {"name": form.get("name", ""), "steps": form.getlist("step"), "minutes": own}
-    return _kept({"benches": [row | {"places": form.get("places", 1, type=int)}]})
 
 
 @pages.post("/benches/carriers")
@@ -97,16 +108,73 @@ def add_carriers() -> ResponseReturnValue:
     return _kept({"carriers": [row]})
 
 
+@pages.post("/benches/<int:bench_id>")
+@allow(Role.LEAD)
+def change_bench(bench_id: int) -> ResponseReturnValue:
+    """Change a bench or carrier plates, or take them out of use."""
+    form = request.form
+    if "active" in form:
+        return _changed(
+            lambda db: crew_changes.change_bench(
+                db, bench_id, active=form["active"] == "1", by=name(), at=now()
+            )
+        )
+    steps = form.getlist("step") if form.get("steps") else None
+    return _changed(
+        lambda db: crew_changes.change_bench(
+            db,
+            bench_id,
+            steps=steps,
+            places=form.get("places", 0, type=int),
+            minutes=None if steps is None else _own_minutes(),
+            by=name(),
+            at=now(),
+        )
+    )
+
+
+@pages.post("/benches/hands/<int:hand_id>")
+@allow(Role.LEAD)
+def change_hand(hand_id: int) -> ResponseReturnValue:
+    """Change what a hand can do and when, or that they are here no more."""
+    form = request.form
+    if "active" in form:
+        return _changed(
+            lambda db: crew_changes.change_hand(
+                db, hand_id, active=form["active"] == "1", by=name(), at=now()
+            )
+        )
+    said = _hours()
+    hours = (time.fromisoformat(said["from"]), time.fromisoformat(said["to"])) if said else None
+    return _changed(
+        lambda db: crew_changes.change_hand(
+            db, hand_id, skills=form.getlist("skill"), hours=hours, by=name(), at=now()
+        )
+    )
+
+
+def _changed(change: Callable[[Session], tables.Change]) -> ResponseReturnValue:
+    with writing_db() as db:
+        words = change(db).words
+    flash(f"{words}: the next plan knows of it")
+    return redirect(url_for("benches.benches"))
+
+
 @pages.post("/benches/hands")
 @allow(Role.LEAD)
 def add_hand() -> ResponseReturnValue:
     """Enter a hand with skills and hours."""
     form = request.form
     row: dict[str, Any] = {"name": form.get("name", ""), "skills": form.getlist("skill")}
-    begin, end = form.get("from", "").strip(), form.get("to", "").strip()
+    return _kept({"hands": [row | _hours()]})
+
+
+def _hours() -> dict[str, str]:
+    """Return from when to when a hand is here, by the form; nothing where nothing is said."""
+    begin, end = request.form.get("from", "").strip(), request.form.get("to", "").strip()
     if bool(begin) != bool(end):
         raise Refused("hours need both a beginning and an end, or neither")
-    return _kept({"hands": [row | ({"from": _clock(begin), "to": _clock(end)} if begin else {})]})
+    return {"from": _clock(begin), "to": _clock(end)} if begin else {}
 
 
 def _kept(source: Mapping[str, Any]) -> ResponseReturnValue:

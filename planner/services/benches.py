@@ -86,7 +86,7 @@ def add_bench(
     """
     words = [word_of(BenchStep, step, "step").value for step in steps]
     own = {
-        word_of(BenchStep, step, "step").value: _minutes_of(value) for step, value in (minutes or {}).items()
+        word_of(BenchStep, step, "step").value: minutes_of(value) for step, value in (minutes or {}).items()
     }
     if not words:
         raise Refused(f"bench {name!r}: at least one step is done there")
@@ -135,7 +135,8 @@ def _add(
     return row
 
 
-def _minutes_of(value: float) -> float:
+def minutes_of(value: float) -> float:
+    """Return the time of a step, or raise `Refused`; `value` [min]."""
     if not 0 < value <= 600:
         raise Refused(f"{value!r} min for a step, expected more than 0 and at most 600")
     return float(value)
@@ -172,10 +173,7 @@ def add_hand(
     words = [name_of(skill, "skill") for skill in skills]
     if not words:
         raise Refused(f"{name}: at least one skill is needed, {ANY!r} for all")
-    if hours is not None and hours[0] >= hours[1]:
-        raise Refused(
-            f"{name}: there from {hours[0]:%H:%M} to {hours[1]:%H:%M}, expected an end after the start"
-        )
+    refuse_hours(name, hours)
     row = tables.Hand(
         name=name,
         skills=words,
@@ -187,6 +185,14 @@ def add_hand(
     db.add(row)
     db.flush()
     return row
+
+
+def refuse_hours(name: str, hours: tuple[time, time] | None) -> None:
+    """Raise `Refused` where a hand's hours end before they begin."""
+    if hours is not None and hours[0] >= hours[1]:
+        raise Refused(
+            f"{name}: there from {hours[0]:%H:%M} to {hours[1]:%H:%M}, expected an end after the start"
+        )
 
 
 def enter(db: Session, source: Mapping[str, Any], *, by: str, at: datetime) -> tuple[int, int]:

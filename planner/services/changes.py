@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any
 
 from sqlalchemy import delete, select, update
@@ -170,6 +170,40 @@ def _prices(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
     season.prices, season.currency = undo["prices"], undo["currency"]
 
 
+def _bench(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    bench = found(db, tables.Bench, undo["id"])
+    if undo["values"] is None:  # it was entered
+        used = select(tables.BenchRow.id).where(tables.BenchRow.bench_id == bench.id).limit(1)
+        if db.scalar(used) is not None:
+            raise Conflict(f"a plan uses {bench.name} by now; take it out of use instead")
+        db.delete(bench)
+        return
+    for name, value in undo["values"].items():
+        setattr(bench, name, value)
+
+
+def _hand(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    hand = found(db, tables.Hand, undo["id"])
+    if undo["values"] is None:
+        db.delete(hand)
+        return
+    for name, value in undo["values"].items():
+        is_time = name.endswith("_time") and value
+        setattr(hand, name, time.fromisoformat(value) if is_time else value)
+
+
+def _choose(db: Session, undo: dict[str, Any], by: str, at: datetime) -> None:
+    job = found(db, tables.Job, undo["job"])
+    if job.workpiece_id != undo["piece"]:
+        raise Conflict(f"job {job.id} has another piece by now; a person's choice stays")
+    jobs.choose_workpiece(db, job.id, None)
+    if undo["design"] is None:
+        jobs.choose_design(db, job.id, None)
+    if job.longitude_deg != undo["longitude_deg"]:
+        place = (undo["longitude_deg"], job.latitude_deg, job.turn_deg, job.mirror, job.width_mm)
+        jobs.place_design(db, job.id, *place)
+
+
 _UNDO: dict[str, Callable[[Session, dict[str, Any], str, datetime], None]] = {
     "breakdown": _breakdown,
     "cutter": _cutter,
@@ -181,4 +215,7 @@ _UNDO: dict[str, Callable[[Session, dict[str, Any], str, datetime], None]] = {
     "entered": _entered,
     "wanted": _wanted,
     "prices": _prices,
+    "bench": _bench,
+    "hand": _hand,
+    "choose": _choose,
 }

@@ -129,6 +129,12 @@ def accept(
             raise Refused(f"job {job.id} is not of this season")
         if job.workpiece_id is not None:
             raise Conflict(f"{one.lantern} has got a piece in the meantime; a person's choice stays")
+        before = {
+            "job": job.id,
+            "piece": one.piece_id,
+            "design": job.design_version_id,
+            "longitude_deg": job.longitude_deg,
+        }
         if job.design_version_id is None:
             jobs.choose_design(db, job.id, _version(db, job, one.design))
         jobs.choose_workpiece(db, job.id, one.piece_id)
@@ -137,7 +143,7 @@ def accept(
                 db, job.id, one.longitude_deg, job.latitude_deg, job.turn_deg, job.mirror, job.width_mm
             )
         words = f"piece {one.piece} chosen for {one.lantern} as suggested: {'; '.join(one.reasons)}"
-        note(db, "choose", words, by=by, at=at, about=f"job {job.id}")
+        note(db, "choose", words, by=by, at=at, about=f"job {job.id}", undo=before)
         taken.append(job)
     return tuple(taken)
 

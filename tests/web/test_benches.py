@@ -54,6 +54,44 @@ def test_bench_plates_and_hand_are_entered(client, fill, factory):
     assert "every step has somebody who can do it" in words(client.get("/benches"))
 
 
+def test_changed_retired_and_taken_back(client, fill, factory):
+    """A bench gets a place more and is taken out of use; a hand learns; each is taken back on the page."""
+    fill(3)
+    post(client, "/benches", name="Trough", places=2, step=["hollow"])
+    post(client, "/benches/hands", name="Bea", skill=["hollow"])
+    text = words(
+        post(client, "/benches/1", places=3, steps="1", step=["hollow", "thin"], **{"minutes thin": "6"})
+    )
+    assert "bench Trough changed: the next plan knows of it" in text and "thin 6 min" in text
+    assert "hand Bea changed" in words(
+        post(client, "/benches/hands/1", skill=["any"], **{"from": "07:00", "to": "12:00"})
+    )
+    assert "out of use" in words(post(client, "/benches/1", active=0))
+    assert "here no more" in words(post(client, "/benches/hands/1", active=0))
+    assert post(client, "/benches/1", places=0).status_code == 422
+    assert post(client, "/benches/hands/1").status_code == 422
+    for change in (6, 5, 4, 3):
+        assert post(client, f"/changes/{change}/undo").status_code == 200
+    with unit_of_work(factory) as db:
+        row, hand = db.get(tables.Bench, 1), db.get(tables.Hand, 1)
+        assert (row.places, row.steps, row.minutes, row.active) == (2, ["hollow"], {}, True)
+        assert (hand.skills, hand.from_time, hand.active) == (["hollow"], None, True)
+    post(client, "/changes/2/undo")
+    post(client, "/changes/1/undo")
+    assert "No bench and no hand is entered yet." in words(client.get("/benches"))
+
+
+def test_a_bench_of_a_plan_is_not_taken_back(client, fill, factory):
+    """What a plan stands on can only be taken out of use."""
+    fill(3)
+    post(client, "/benches", name="Trough", step=["hollow"])
+    with unit_of_work(factory) as db:
+        when = {"start_at": NOW, "end_at": NOW.replace(hour=9)}
+        db.add(tables.BenchRow(plan_id=1, job_id=1, step="hollow", bench_id=1, **when))
+    answer = post(client, "/changes/1/undo")
+    assert answer.status_code == 409 and "take it out of use instead" in words(answer)
+
+
 @pytest.mark.parametrize(
     ("address", "fields", "told"),
     [

@@ -86,6 +86,22 @@ def test_pieces_are_suggested_with_reasons_and_taken(client, season, work, facto
         assert None not in held and len(set(held)) == 3
 
 
+def test_a_suggestion_that_was_taken_is_taken_back(client, season, work, factory):
+    """The lantern has no piece again, and the piece is free; a job with another piece by now stays."""
+    post(client, "/choosing", night="2026-10-24")
+    work()
+    post(client, "/choosing/1/take")
+    with unit_of_work(factory) as db:
+        taken = {row.about: row.id for row in db.query(tables.Change).filter_by(kind="choose")}
+        db.get(tables.Job, 5).workpiece_id = None
+    assert post(client, f"/changes/{taken['job 4']}/undo").status_code == 200
+    assert post(client, f"/changes/{taken['job 5']}/undo").status_code == 409
+    with unit_of_work(factory) as db:
+        assert db.get(tables.Job, 4).workpiece_id is None
+        assert db.get(tables.Job, 4).state == "wanted"
+        assert db.get(tables.Job, 6).workpiece_id is not None
+
+
 def test_a_persons_choice_wins(client, season, work, factory):
     """Somebody gives job 5 a piece by hand meanwhile: its suggestion is refused, the others are taken."""
     post(client, "/choosing", night="2026-10-24")
