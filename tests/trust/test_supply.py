@@ -3,15 +3,19 @@
 # ruff: noqa: E501
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 import sys
 import tomllib
 import zipfile
-from importlib.metadata import PackageNotFoundError, metadata
+from importlib.metadata import PackageNotFoundError, metadata, requires
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+
+from tests.bench.supply import judged, locked, plain_name
 
 TOP = Path(__file__).parents[2]
 FREE = (
@@ -108,8 +112,6 @@ def test_the_wheel_holds_what_is_needed_and_no_tests(tmp_path: Path) -> None:
         [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation", "-w", str(tmp_path), str(TOP)],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
-    if built.returncode and "setuptools" in built.stderr:
-        pytest.skip("no setuptools here to build with")
     assert built.returncode == 0, built.stderr[-1000:]
     with zipfile.ZipFile(next(tmp_path.glob("*.whl"))) as wheel:
         names = set(wheel.namelist())
@@ -122,6 +124,74 @@ def test_the_wheel_holds_what_is_needed_and_no_tests(tmp_path: Path) -> None:
     there = {name for name in wanted if (TOP / name).exists()}
     assert there - names == set()
     assert not any(name.startswith("tests/") for name in names)
+
+
+@pytest.mark.slow
+def test_the_wheel_installs_and_runs_by_itself(tmp_path: Path) -> None:
+    """Built, put into an empty folder without the project's tree, its commands and pages are there."""
+    wheels, there = tmp_path / "wheels", tmp_path / "there"
+    pip = [sys.executable, "-m", "pip"]
+    build = [*pip, "wheel", "-q", "--no-deps", "--no-build-isolation", "-w", str(wheels), str(TOP)]
+    subprocess.run(build, check=True, capture_output=True)
+    install = [*pip, "install", "-q", "--no-deps", "--target", str(there), str(next(wheels.glob("*.whl")))]
+    subprocess.run(install, check=True, capture_output=True)
+    code = f"""
+import sys; sys.path.insert(0, {str(there)!r})
+from pathlib import Path
+from planner.config import Settings
+from planner.database import migrate
+import engine, planner, web
+assert all(Path(m.__file__).is_relative_to({str(there)!r}) for m in (engine, planner, web))
+folder = Path({str(tmp_path / "kept")!r}); folder.mkdir()
+settings = Settings(f"sqlite:///{{folder / 'a.db'}}", folder, "UTC")
+migrate.upgrade(settings.database_url)
+client = web.create_app(settings, demo=True).test_client()
+assert client.get("/").status_code == 200 and client.get("/static/pages.css").status_code == 200
+print("done")
+"""
+    assert _python(code, folder=tmp_path).strip() == "done"
+
+
+def _asked_for() -> dict[str, Requirement]:
+    """Return what the project and its extra for tests ask for, by name."""
+    project = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]
+    lines = [*project["dependencies"], *project["optional-dependencies"]["test"]]
+    return {plain_name(Requirement(line).name): Requirement(line) for line in lines}
+
+
+def test_the_lock_holds_every_package_of_the_tests() -> None:
+    """Each is there with a digest, in a version that the project takes, with all that it needs in turn."""
+    held = locked()
+    for name, asked in _asked_for().items():
+        assert asked.specifier.contains(held[name]), name
+    seen: set[str] = set()
+    left = list(_asked_for())
+    while left:
+        name = left.pop()
+        if name in seen:
+            continue
+        seen.add(name)
+        try:
+            needs = [Requirement(line) for line in requires(name) or ()]
+        except PackageNotFoundError:
+            continue
+        for need in needs:
+            if need.marker is None or need.marker.evaluate({"extra": ""}):
+                left.append(plain_name(need.name))
+    assert seen - set(held) == set()
+
+
+def test_an_audit_is_clean_only_where_all_was_looked_up() -> None:
+    """What is known ends with 1; what could not be reached is said and ends with 3, never as clean."""
+    plain = {"name": "a", "version": "1", "vulns": []}
+    bad = plain | {"name": "b", "vulns": [{"id": "PYSEC-1"}]}
+    missed = {"name": "c", "skip_reason": "not found"}
+    assert judged(json.dumps({"dependencies": [plain]}), "")[0] == 0
+    assert judged(json.dumps({"dependencies": [plain, bad, missed]}), "") == (1, "b 1: PYSEC-1")
+    assert judged(json.dumps({"dependencies": [plain, missed]}), "")[0] == 3
+    assert judged(json.dumps({"dependencies": []}), "")[0] == 3
+    code, words = judged("", "Traceback\nConnectionError: no way there")
+    assert code == 3 and "could not be reached: ConnectionError: no way there" in words
 
 
 def _needed() -> list[str]:
