@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import pwd
-import shutil
-import subprocess
-import tempfile
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -14,12 +9,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Connection, Engine, event, func, select, text
+from sqlalchemy import Connection, Engine, event, func, select
 from sqlalchemy.orm import Session, sessionmaker
 
 from planner.database import migrate
 from planner.database.session import engine_for
 from planner.database.tables import Base
+from tests import postgresql
 
 
 @pytest.fixture(scope="session", params=["sqlite", "postgresql"])
@@ -39,11 +35,8 @@ def new_database(
 
     def new() -> str:
         name = f"test_{uuid.uuid4().hex}"
-        engine = engine_for(_postgresql_url(folder, "postgres"))
-        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            connection.execute(text(f"CREATE DATABASE {name}"))
-        engine.dispose()
-        return _postgresql_url(folder, name)
+        postgresql.order(folder, f"CREATE DATABASE {name}")
+        return postgresql.url_of(folder, name)
 
     return new
 
@@ -129,71 +122,11 @@ def row_counts(connection: Connection) -> Callable[[], dict[str, int]]:
     return count
 
 
-# --- a PostgreSQL server of our own --------------------------------------------------------------------
-
-
 @pytest.fixture(scope="session")
 def postgresql_folder() -> Iterator[Path]:
     """The socket folder of a server that lives as long as the session; skips where there is none."""
-    programs = _postgresql_programs()
-    if programs is None:
-        pytest.skip("no PostgreSQL server is installed")
-    owner = _server_owner()
-    if owner == "root":
-        pytest.skip("PostgreSQL does not run as root and there is no user postgres")
-    # not below pytest's own folder: the server's user may not enter it, and a socket's path must be short
-    folder = Path(tempfile.mkdtemp(prefix="lantern-pg-"))
     try:
-        if os.geteuid() == 0:
-            shutil.chown(folder, owner)
-        _start_server(programs, folder, owner)
-        try:
+        with postgresql.server() as folder:
             yield folder
-        finally:
-            _run_as(owner, folder, programs / "pg_ctl", "-D", folder / "store", "-m", "immediate", "stop")
-    finally:
-        shutil.rmtree(folder)
-
-
-def _start_server(programs: Path, folder: Path, owner: str) -> None:
-    store, log = folder / "store", folder / "log"
-    make = ("-U", "postgres", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync")
-    _run_as(owner, folder, programs / "initdb", "-D", store, *make)
-    settings = f"-k {folder} -c listen_addresses='' -c fsync=off"
-    _run_as(owner, folder, programs / "pg_ctl", "-D", store, "-l", log, "-o", settings, "-w", "start")
-
-
-def _run_as(owner: str, folder: Path, *command: object) -> None:
-    user = owner if os.geteuid() == 0 else None
-    # the server inherits the output and would keep a pipe open for ever
-    subprocess.run(
-        [str(word) for word in command],
-        user=user,
-        cwd=folder,
-        check=True,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-
-
-def _postgresql_programs() -> Path | None:
-    """Return the folder of the newest server: Debian keeps one per version, others have it on the path."""
-    debian = sorted(
-        Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda found: int(found.parts[-3].split(".")[0])
-    )
-    if debian:
-        return debian[-1].parent
-    on_path = shutil.which("initdb")
-    return Path(on_path).resolve().parent if on_path else None
-
-
-def _server_owner() -> str:
-    """Return who runs the server: the user, or `postgres` where the user is root."""
-    user = pwd.getpwuid(os.geteuid()).pw_name
-    if os.geteuid() != 0:
-        return user
-    return "postgres" if any(entry.pw_name == "postgres" for entry in pwd.getpwall()) else "root"
-
-
-def _postgresql_url(folder: Path, name: str) -> str:
-    return f"postgresql+psycopg://postgres@/{name}?host={folder}"
+    except postgresql.NoServer as none:
+        pytest.skip(str(none))
