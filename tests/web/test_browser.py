@@ -29,8 +29,8 @@ PAGES = {
     "review": "/review", "review_paper": "/review/paper", "venue_cost": "/venue?person_hour=20",
     "choosing": "/choosing", "benches": "/benches", "enter": "/enter", "enter_pieces": "/enter/pieces",
     "enter_nights": "/enter/nights", "wanted": "/wanted", "walk": "/walk", "cutter": "/cutters/1",
-    "machine_checks": "/machines/checks", "photos": "/photos", "waiting": "/drafts/waiting/1",
-    "try_on": "/try/1", "trial_paper": "/try/1/sheet",
+    "machine_checks": "/machines/checks", "photos": "/photos", "lasting": "/lasting",
+    "waiting": "/drafts/waiting/1", "try_on": "/try/1", "trial_paper": "/try/1/sheet",
     "sheet": "/jobs/4/sheet", **{f"paper_{kind}": f"/paper/{kind}" for kind in KINDS},
 }  # fmt: skip
 INVITED = {"password": "/password", "people": "/people"}  # for whoever has signed in as a keeper

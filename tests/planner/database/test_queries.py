@@ -148,6 +148,7 @@ QUESTIONS: dict[str, Asked] = {
     "spare_jobs": lambda db, season_id: queries.spare_jobs(db, season_id),
     "scanned_pieces": lambda db, season_id: queries.scanned_pieces(db),
     "people": lambda db, season_id: queries.people(db),
+    "photos": lambda db, season_id: queries.photos(db, season_id),
     "machine_tokens": lambda db, season_id: queries.machine_tokens(db),
     "changes": lambda db, season_id: queries.changes(db),
     "change_count": lambda db, season_id: queries.change_count(db),
