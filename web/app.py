@@ -14,9 +14,14 @@ from web import (
     access,
     addresses,
     api,
+    api_decide,
+    api_document,
     api_enter,
+    api_floor,
     api_plan,
+    api_read,
     api_shop,
+    api_tables,
     api_venue,
     benches,
     changes,
@@ -103,9 +108,11 @@ def create_app(settings: Settings, *, clock: Clock = _wall_clock, demo: bool = F
         api,
     ):
         app.register_blueprint(part.pages)
-    for beside in (api_enter, api_plan, api_shop, api_venue):
+    for beside in (
+        api_read, api_decide, api_floor, api_tables, api_document, api_enter, api_plan, api_shop, api_venue,
+    ):  # fmt: skip
         assert beside.pages is api.pages  # their operations stand beside the others
-    app.register_blueprint(api.tables_page)
+    app.register_blueprint(api_tables.tables_page)
     app.url_defaults(_stay_in_season)
     app.context_processor(lambda: {"now": now(), "caution": words.CAUTION, "who": access.who()})
     app.jinja_env.globals.update(main_pages=words.MAIN_PAGES, more_pages=words.MORE_PAGES)

@@ -17,7 +17,8 @@ from planner.database import tables
 from planner.database.session import session_factory, unit_of_work
 from planner.services import people
 from planner.services.export import SECRET, tables_to_export
-from web.api import OPERATIONS, description
+from web.api import OPERATIONS
+from web.api_document import description
 
 NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)
 READS = [one.rule for one in OPERATIONS if one.method == "GET" and "<" not in one.rule]

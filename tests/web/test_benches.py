@@ -125,6 +125,12 @@ def test_the_same_by_program(client, fill):
     assert client.post("/api/v1/benches", json=source, headers=head).status_code == 200
     assert [one["places"] for one in client.get("/api/v1/benches").json] == [2, 14]
     assert client.get("/api/v1/hands").json[0]["from_time"] == "06:00:00"
+    assert client.post("/api/v1/benches/1", json={"active": False}, headers=head).status_code == 200
+    later = {"skills": ["thin"], "from": "07:00", "to": "09:00"}
+    assert client.post("/api/v1/hands/1", json=later, headers=head).status_code == 200
+    assert client.get("/api/v1/benches").json[0]["active"] is False
+    assert client.get("/api/v1/hands").json[0]["skills"] == ["thin"]
+    assert client.post("/api/v1/benches/1", json={"active": 1}, headers=head).status_code == 422
     wrong = {"hands": [{"name": "Tom", "skills": "any"}]}
     assert client.post("/api/v1/benches", json=wrong, headers=head).status_code == 422
 
