@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -76,6 +77,9 @@ def mm(length_mm: float | None, digits: int = 0) -> str:
     return f"{length_mm:.{digits}f} mm"
 
 
+_LENGTH = re.compile(r"(\d+(?:\.\d+)?) mm\b")
+
+
 def bare_mm(length_mm: float) -> str:
     """Return a length as a bare number, for pictures whose legend tells the unit: 22.1; 0.87 in inches."""
     return mm(length_mm, 1).split(" ")[0]
@@ -84,6 +88,18 @@ def bare_mm(length_mm: float) -> str:
 def percent(share: float | None, digits: int = 0) -> str:
     """Return a share: 72 %."""
     return "–" if share is None else f"{100 * share:.{digits}f} %"
+
+
+def lengths(sentence: str) -> str:
+    """Return a sentence with its lengths as somebody reads them: 1.2 mm wide, or 0.047 in wide for inches."""
+    if session.get("units") != "inch":
+        return sentence
+    return _LENGTH.sub(lambda told: mm(float(told[1]), len(told[1].partition(".")[2])), sentence)
+
+
+def measure(value: float, unit: str) -> str:
+    """Return what was measured of a finding, with its unit: 1.2 mm, or 0.0472 in for inches."""
+    return lengths(f"{value:.4g} {unit}".strip())
 
 
 def money(amount_of_money: float, currency: str = "") -> str:
@@ -155,6 +171,8 @@ def register(app: Flask) -> None:
         bare_mm,
         percent,
         money,
+        lengths,
+        measure,
         turn,
         spot,
         amount,

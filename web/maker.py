@@ -31,6 +31,7 @@ from planner.services.changes import note
 from planner.services.common import found
 from planner.services.preparing import JobInputs
 from web.access import allow, name
+from web.filters import lengths, mm
 from web.session import now, reading_db, the_season, writing_db
 
 pages = Blueprint("maker", __name__)
@@ -164,8 +165,9 @@ def _findings(inputs: JobInputs) -> list[dict[str, Any]]:
     return [
         {
             **finding,
+            **{key: lengths(finding[key]) for key in ("text", "fix") if finding.get(key)},
             "widths": [
-                {"words": f"Make it {width:.0f} mm wide ({words})", "width_mm": width}
+                {"words": f"Make it {mm(width)} wide ({words})", "width_mm": width}
                 for words, width in trying.size_remedies(finding, inputs.width_mm)
             ],
             "bridge": trying.can_bridge(finding),

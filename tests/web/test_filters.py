@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
-from flask import g
+from flask import g, session
 
 from web import filters
 
@@ -69,3 +69,26 @@ def test_units_and_sides():
     assert filters.listed(["Wren", "Heron", "Otter"]) == "Wren, Heron and Otter"
     assert filters.listed([1, 2, 3, 4], 2) == "1, 2 and 2 more"
     assert filters.amount(0, "job") == "no jobs"
+
+
+def test_findings_are_told_in_inches_to_who_reads_inches(app):
+    """25.4 mm are an inch: sentences and figures alike; what is no length stays."""
+    told = "the bridge is 1.2 mm wide, expected 6 mm on 40 mm2 at 1400 mm/min; cutter 6F"
+    with app.test_request_context():
+        assert filters.lengths(told) == told
+        assert filters.measure(1.25, "mm") == "1.25 mm"
+        session["units"] = "inch"
+        assert filters.lengths(told) == (
+            "the bridge is 0.047 in wide, expected 0.24 in on 40 mm2 at 55.12 in/min; cutter 6F"
+        )
+        assert filters.measure(1.25, "mm") == "0.0492 in"
+        assert filters.measure(3.5, "deg") == "3.5 deg"
+
+
+def test_a_jobs_findings_follow_the_units_of_the_reader(client, fill):
+    """On the page of a job: 17.2 mm thin, 0.677 in for who asked for inches."""
+    fill(6, packages=True)
+    assert "thinnest 17.2 mm" in client.get("/jobs/4").text
+    client.get("/units/inch")
+    assert "thinnest 0.677 in" in client.get("/jobs/4").text
+    assert "thinnest 0.677 in" in client.get("/jobs/4/sheet").text
