@@ -55,7 +55,7 @@ def served(settings: Settings) -> Iterator[tuple[str, ForkServerProcess]]:
 def answers(address: str) -> bool:
     """Return whether somebody answers there."""
     with suppress(OSError, HTTPException):
-        urllib.request.urlopen(f"{address}/api/v1/openapi.json", timeout=5).read()
+        urllib.request.urlopen(f"{address}/api/v1/me", timeout=5).read()
         return True
     return False
 
