@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from planner.database import queries
 from planner.database.lines import NightLine, SeasonChart, SeasonOverview, WorkLine
 from planner.database.states import Role
-from web import words
+from web import slack, words
 from web.access import allow
 from web.answers import SeasonAnswer, coming_night, season_answer
 from web.chart import Day, days_of
@@ -26,7 +26,8 @@ pages = Blueprint("season", __name__)
 _ACTIVE = ("waiting", "running")
 _DAYS = 4  # drawn at once, at most
 _ROWS = 160  # about as many jobs
-_NIGHTS = 14  # listed at once, unless all are asked for
+_NIGHTS = 14  # or days, listed at once
+_AS_IT_IS_H = 0.05  # a point of slack that makes days less shorter is the plan as it stands
 _SILENT_S = 30  # a worker that says nothing for longer is taken for gone
 
 
@@ -46,12 +47,15 @@ def season() -> ResponseReturnValue:
         span = queries.plan_span(db, plan.plan_id) if plan else None
         dates = dates_between(span.first_at, span.last_at) if span else ()
         shown = _shown(dates, span.rows if span else 0)
+        weighed = shared(queries.newest_result, db, slack.KIND, line.season_id)
         asked = request.args.get("season")
         drawn = shared(drawn_days, db, line.season_id, shown, asked, now=now()) if shown else None
     return render_template(
         "season.html",
         overview=overview,
         drawn=drawn,
+        near=_near(dates, shown),
+        chance=chance_of(slack.curve_of(weighed), plan.plan_id) if plan else None,
         plan=plan,
         answer=answer,
         dates=dates,
@@ -59,6 +63,28 @@ def season() -> ResponseReturnValue:
         nights=_nights(overview, answer.night),
         works=progress_of(works),
     )
+
+
+def _near(dates: tuple[date, ...], shown: tuple[date, ...]) -> tuple[date, ...]:
+    """Return the days that have a button of their own: two weeks round those that are drawn."""
+    first = dates.index(shown[0]) if shown else 0
+    start = max(0, min(first - 2, len(dates) - _NIGHTS))
+    return dates[start : start + _NIGHTS]
+
+
+def chance_of(curve: slack.SlackCurve | None, plan_id: int) -> float | None:
+    """Return how likely all are ready in time by a plan as it stands; None where that was not weighed.
+
+    Parameters
+    ----------
+    curve : SlackCurve or None
+        What was weighed last [-].
+    plan_id : int
+        The plan [-].
+    """
+    if curve is None or curve.plan_id != plan_id:
+        return None
+    return next((point.chance for point in curve.points if point.earlier_h < _AS_IT_IS_H), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
@@ -443,3 +444,19 @@ def test_the_web_loads_no_solver_and_no_plots():
     root = Path(__file__).parents[2]
     told = subprocess.run([sys.executable, "-c", asked], cwd=root, capture_output=True, text=True, check=True)
     assert told.stdout.strip() == "[]"
+
+
+def test_a_long_plan_has_two_weeks_of_buttons_and_a_date(client, fill, settings):
+    """Forty days do not push the chart off the screen; any of them can be asked for."""
+    fill(6)
+    factory = session_factory(settings.database_url)
+    with unit_of_work(factory) as db:
+        row = db.get(tables.PlanRow, 1)
+        row.start_at, row.end_at = (at + timedelta(days=40) for at in (row.start_at, row.end_at))
+    factory.kw["bind"].dispose()
+    text = client.get("/").get_data(as_text=True)
+    days = re.findall(r'href="[^"]*#day-(\d{4}-\d\d-\d\d)"', text)
+    assert (days[0], days[-1]) == ("2026-10-21", "2026-11-03")
+    assert 'name="day" min="2026-10-21" max="2026-11-30"' in text
+    later = client.get("/?day=2026-11-30").get_data(as_text=True)
+    assert 'id="day-2026-11-30"' in later

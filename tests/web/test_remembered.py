@@ -113,7 +113,7 @@ def test_one_page_serves_all_of_a_role(app, settings, fill, people_in):
     before = _asked(app, lambda: ada.get("/tonight"))
     assert [one for one in before if "FROM seasons" in one] == []
     text = ada.get("/tonight").get_data(as_text=True)
-    assert "Sign out Ada &lt;b&gt; (hand)" in text and "Tom" not in text
+    assert "Sign out Ada &lt;b&gt; (hand)" in text and "Sign out Tom" not in text
 
 
 def test_what_pages_tell_alike_is_asked_once(app, fill, client, settings):

@@ -162,3 +162,19 @@ def test_the_number_of_questions_does_not_grow(client, season, queries_of, facto
     few = queries_of("/plan")
     weighed(50, 15)
     assert queries_of("/plan") == few
+
+
+def test_the_season_tells_how_likely_all_are_ready(client, season, factory):
+    """Of the plan in force as it stands, once that was weighed; another plan's chance is not told."""
+    assert "is not weighed for this plan" in words(client.get("/"))
+    with unit_of_work(factory) as db:
+        plan = db.query(tables.Plan).filter_by(state="published").one().id
+        point = {"stored_nights": 9, "undone": 0, "late": 0}
+        points = [point | {"share": 0.8, "chance": 0.99, "earlier_h": 2.0},
+                  point | {"share": 1.0, "chance": 0.83, "earlier_h": 0.0}]  # fmt: skip
+        said = {"kind": "slack", "state": "done", "arguments": {"season_id": 1}, **SAID}
+        db.add(tables.Work(id=50, result={"plan_id": plan, "points": points}, **said))
+    assert "in time with a chance of 83 %" in words(client.get("/"))
+    with unit_of_work(factory) as db:
+        db.get(tables.Work, 50).result = {"plan_id": plan + 1, "points": points}
+    assert "is not weighed for this plan" in words(client.get("/"))
