@@ -61,6 +61,18 @@ def settings_in(folder: Path | None) -> Settings:
     return Settings(f"sqlite:///{folder / 'lanternwright.db'}", folder, usual.time_zone) if folder else usual
 
 
+def asks_keepers_for_codes(environment: Mapping[str, str] | None = None) -> bool:
+    """Return whether keepers type a one-time code beside their password.
+
+    Parameters
+    ----------
+    environment : Mapping, optional
+        Names and values [-]; the environment of this run when left out.
+    """
+    given = os.environ if environment is None else environment
+    return given.get("LANTERNWRIGHT_SECOND_FACTOR", "") == "1"
+
+
 def behind_https(environment: Mapping[str, str] | None = None) -> bool:
     """Return whether people reach the pages through HTTPS: then cookies are sent through it alone.
 

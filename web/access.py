@@ -13,7 +13,7 @@ from flask import Flask, current_app, g, redirect, request, session, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFProtect
 
-from planner.config import behind_https
+from planner.config import asks_keepers_for_codes, behind_https
 from planner.database.states import Role
 from planner.errors import Forbidden
 from planner.services import people
@@ -63,8 +63,9 @@ def register(app: Flask, folder: Path, *, demo: bool) -> None:
     demo : bool
         Whether somebody on this computer is signed in by itself as a demo lead [-].
     """
+    app.extensions["codes used"] = {}  # the last step of each keeper; the pages are served by one process
     app.config.update(
-        SECRET_KEY=_secret(folder),
+        SECRET_KEY=secret(folder),
         # a browser gives such a name back to this host alone, and through HTTPS alone
         SESSION_COOKIE_NAME="__Host-lanternwright" if behind_https() else "lanternwright",
         SESSION_COOKIE_SECURE=behind_https(),
@@ -72,13 +73,20 @@ def register(app: Flask, folder: Path, *, demo: bool) -> None:
         SESSION_COOKIE_SAMESITE="Lax",
         WTF_CSRF_TIME_LIMIT=None,  # as long as the signing in
         DEMO=demo,
+        SECOND_FACTOR=asks_keepers_for_codes(),
     )
     csrf.init_app(app)
     app.before_request(_guard)
 
 
-def _secret(folder: Path) -> bytes:
-    """Return the key that signs cookies; made once, readable by its owner alone."""
+def secret(folder: Path) -> bytes:
+    """Return the key that signs cookies; made once, readable by its owner alone.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it is kept [-].
+    """
     path = folder / "secret"
     try:
         return path.read_bytes()

@@ -124,6 +124,31 @@ def serve(folder: Path | None, port: int) -> None:
         click.echo("ended")
 
 
+@click.command("second-factor")
+@click.option("--person", required=True, help="A keeper's name.")
+@click.option(
+    "--folder", type=click.Path(path_type=Path, file_okay=False), help="Folder of the program's files."
+)
+def show_second_factor(person: str, folder: Path | None) -> None:
+    """Show what a keeper's device reads to make codes; asked for with LANTERNWRIGHT_SECOND_FACTOR=1."""
+    import segno
+
+    from planner.services.second_factor import address_for, secret_of
+    from web.access import secret
+
+    settings = settings_in(folder)
+    factory = session_factory(settings.database_url)
+    with reading(factory) as db:
+        found = db.scalar(select(tables.Person).where(tables.Person.name == person))
+        address = "" if found is None else address_for(secret_of(secret(settings.folder), found), found.name)
+    factory.kw["bind"].dispose()
+    if not address:
+        click.echo(f"lanternwright: there is no person {person[:60]!r}", err=True)
+        sys.exit(2)
+    segno.make(address).terminal(compact=True)
+    click.echo(f"{address}\nwhoever sees this can make the codes: show it to {person} alone")
+
+
 def _say_first_invitation(settings: Settings, address: str) -> None:
     """Print the address that makes the first lead, where nobody can sign in yet."""
     from planner.services.people import first_invitation

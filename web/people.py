@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, flash, redirect, render_template, request, session, url_for
+from flask import Blueprint, current_app, flash, redirect, render_template, request, session, url_for
 from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -11,6 +11,7 @@ from planner.database import queries, tables
 from planner.database.states import Role
 from planner.errors import Refused
 from planner.services import people as services
+from planner.services import second_factor
 from web.access import OPEN, allow, local_path, name, who
 from web.filters import when
 from web.session import now, reading_db, the_season, writing_db
@@ -42,6 +43,7 @@ def take_sign_in() -> ResponseReturnValue:
             request.form.get("password", ""),
             request.remote_addr or "unknown",
             at=now(),
+            shows=_shows_code,
         )
         told = _told(db, request.form.get("name", "").strip()) if token else ()
     if token is None:
@@ -50,6 +52,18 @@ def take_sign_in() -> ResponseReturnValue:
     for words in told:
         flash(words)
     return redirect(wanted)
+
+
+def _shows_code(person: tables.Person) -> bool:
+    """Return whether a keeper typed the code of their device, where that is asked for (ASVS 4.0.3, 4.3.1)."""
+    if not current_app.config["SECOND_FACTOR"] or person.role != Role.KEEPER:
+        return True
+    used: dict[int, int] = current_app.extensions["codes used"]
+    theirs = second_factor.secret_of(current_app.config["SECRET_KEY"], person)
+    step = second_factor.step_of(theirs, request.form.get("code", "")[:20], used.get(person.id, 0), at=now())
+    if step is not None:
+        used[person.id] = step
+    return step is not None
 
 
 def _told(db: Session, name: str) -> tuple[str, ...]:
@@ -89,7 +103,11 @@ def accept(token: str) -> ResponseReturnValue:
         person = services.accept_invitation(
             db, token, request.form.get("name", ""), request.form.get("password", ""), at=now()
         )
-        held = services.open_sign_in(db, person.id, at=now())
+        asked = current_app.config["SECOND_FACTOR"] and person.role == Role.KEEPER
+        held = None if asked else services.open_sign_in(db, person.id, at=now())
+    if held is None:
+        flash("you are known here; sign in with the code of your device, which the server's computer shows")
+        return redirect(url_for("people.sign_in"))
     _hold(held)
     return redirect("/")
 

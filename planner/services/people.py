@@ -9,6 +9,7 @@ import hashlib
 import hmac
 import secrets
 from base64 import b64decode, b64encode
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -267,7 +268,19 @@ def lately_changed(db: Session, name: str, *, at: datetime) -> tuple[tables.Chan
 # --- signing in ----------------------------------------------------------------------------------------
 
 
-def sign_in(db: Session, name: str, password: str, address: str, *, at: datetime) -> str | None:
+def _no_more_asked(person: tables.Person) -> bool:
+    return True
+
+
+def sign_in(
+    db: Session,
+    name: str,
+    password: str,
+    address: str,
+    *,
+    at: datetime,
+    shows: Callable[[tables.Person], bool] = _no_more_asked,
+) -> str | None:
     """Return a token for the device of somebody who knows the password; None where it is wrong.
 
     A wrong one is kept, so the caller must commit in both cases.
@@ -282,13 +295,15 @@ def sign_in(db: Session, name: str, password: str, address: str, *, at: datetime
         Where it was typed [-].
     at : datetime
         When [-].
+    shows : callable
+        Whether the person shows whatever else is asked for; a wrong code counts as a wrong password.
     """
     name = name.strip()[:120]
     _refuse_too_many(db, name, address, at)
     person = db.scalar(select(tables.Person).where(tables.Person.name == name, tables.Person.active))
     # an unknown name takes as long as a wrong password, so that names cannot be found out by time
     fitting = fits(password, person.password if person else _NOBODY) if len(password) <= _LONGEST else False
-    if not fitting or person is None:
+    if not fitting or person is None or not shows(person):
         db.add(tables.SignInTry(name=name, address=address[:64], tried_at=at))
         db.flush()
         return None

@@ -6,12 +6,14 @@ from __future__ import annotations
 import io
 import re
 import threading
+from base64 import b32decode
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from flask import Flask
 from sqlalchemy import select
 from waitress.server import create_server
@@ -21,8 +23,9 @@ from planner.config import Settings
 from planner.database import migrate, tables
 from planner.database.session import reading, session_factory, unit_of_work
 from planner.errors import Refused
-from planner.services import people
+from planner.services import people, second_factor
 from tests.bench.pages import fill
+from web.command import show_second_factor
 
 NOW = datetime(2026, 10, 21, 7, 15, tzinfo=UTC)
 PASSWORD = "apple ladder seven rain"
@@ -161,6 +164,67 @@ def test_a_password_can_be_seen_and_is_rated(app: Flask) -> None:
         assert field.get_attribute("type") == "password"
         browser.close()
     server.close()
+
+
+@pytest.mark.parametrize(
+    ("seconds", "code"),
+    [(59, "94287082"), (1111111109, "07081804"), (1111111111, "14050471"), (1234567890, "89005924"),
+     (2000000000, "69279037"), (20000000000, "65353130")],
+)  # fmt: skip
+def test_codes_are_those_of_the_standard(seconds: int, code: str) -> None:
+    """RFC 6238, appendix B, SHA-1 (from memory)."""
+    assert second_factor.code_of(b"12345678901234567890", seconds // 30, 8) == code
+
+
+def test_a_code_works_once_and_for_a_short_time() -> None:
+    """RFC 6238, 5.2: one step to either side, never a step that was used or lies before it; nothing else counts."""
+    secret, now = b"12345678901234567890", datetime.fromtimestamp(1234567890, UTC)
+    step = 1234567890 // 30
+    for around in (-1, 0, 1):
+        typed = second_factor.code_of(secret, step + around)
+        assert second_factor.step_of(secret, f" {typed[:3]} {typed[3:]}", 0, at=now) == step + around
+        assert second_factor.step_of(secret, typed, step + around, at=now) is None
+    for wrong in (
+        second_factor.code_of(secret, step + 2),
+        second_factor.code_of(secret, step - 2),
+        "",
+        "x",
+        "\u0663" * 6,
+    ):
+        assert second_factor.step_of(secret, wrong, 0, at=now) is None
+
+
+def test_keepers_show_a_second_factor_where_it_is_asked_for(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """4.3.1: the password alone, a wrong code or one used before let no keeper in; others need none."""
+    monkeypatch.setenv("LANTERNWRIGHT_SECOND_FACTOR", "1")
+    made = web.create_app(settings, clock=lambda: NOW)
+    made.config["WTF_CSRF_ENABLED"] = False
+    factory = made.extensions["venue"].factory
+    with unit_of_work(factory) as db:
+        links = {role: people.invite(db, role, by="test", at=NOW) for role in ("keeper", "lead")}
+    for role, link in links.items():
+        client = made.test_client()
+        client.post(f"/welcome/{link}", data={"name": f"coded {role}", "password": PASSWORD})
+        assert client.get("/jobs").status_code == (302 if role == "keeper" else 200)
+    monkeypatch.setenv("LANTERNWRIGHT_DATABASE_URL", settings.database_url)
+    monkeypatch.setenv("LANTERNWRIGHT_FOLDER", str(settings.folder))
+    told = CliRunner().invoke(show_second_factor, ["--person", "nobody"])
+    assert told.exit_code == 2 and told.output == "lanternwright: there is no person 'nobody'\n"
+    shown = CliRunner().invoke(show_second_factor, ["--person", "coded keeper"]).output
+    secret = b32decode(re.search("secret=([A-Z2-7]+)", shown)[1])  # type: ignore[index]
+    right = second_factor.code_of(secret, int(NOW.timestamp()) // 30)
+    wrong = f"{(int(right) + 1) % 1_000_000:06}"
+    said = {"name": "coded keeper", "password": PASSWORD}
+    answers = [
+        made.test_client().post("/sign-in", data=said | {"code": code}).status_code
+        for code in ("", wrong, right, right)
+    ]
+    assert answers == [422, 422, 302, 422]
+    lead = made.test_client().post("/sign-in", data={"name": "coded lead", "password": PASSWORD})
+    assert lead.status_code == 302
+    factory.kw["bind"].dispose()
 
 
 def test_the_cookie_is_for_this_host_and_no_script(
