@@ -472,15 +472,15 @@ def _make_forms() -> Reader:
 @contextmanager
 def _in_time() -> Iterator[None]:
     def late(_number: int, _frame: object) -> None:
-        raise Broken(f"more than {LONGEST_S} s")
+        raise Broken(f"more than {LONGEST_S} s of the processor")
 
-    before = signal.signal(signal.SIGALRM, late)
-    signal.setitimer(signal.ITIMER_REAL, LONGEST_S)
+    before = signal.signal(signal.SIGPROF, late)
+    signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
     try:
         yield
     finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
-        signal.signal(signal.SIGALRM, before)
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
 
 
 def one_line(refusal: Exception) -> None:
