@@ -40,6 +40,8 @@ class ForecastSettings:
     losses: Losses = field(default_factory=Losses)
     running: float = 0.75
     """Share of their open hours in which machines run."""
+    untimed_min: float = 40.0
+    """All a machine spends on a lantern not timed yet, set-up and tries that are scrapped included."""
     rack_c: float | None = None
     """Where carved lanterns wait for the opening; None = as warm as the first night."""
     bench_people: int = 3
@@ -203,6 +205,12 @@ def _order_lines(
     return tuple(lines)
 
 
+def _kind_of(sort: str) -> ProduceKind:
+    """Return the kind of produce that a sort's size class is of."""
+    kinds = {SizeClass.ROOT: ProduceKind.TURNIP, SizeClass.GOURD: ProduceKind.GOURD}
+    return kinds.get(SizeClass(sort.split()[0]), ProduceKind.SQUASH)
+
+
 class _Facts:
     """What the database says of a season, in the forecast's terms."""
 
@@ -342,8 +350,7 @@ class _Facts:
                         machine, load = loads[timed.machine_id]
                         minutes[machine].append(timed.run_min + load)
             if not minutes:
-                self.assumed.append(f"{name}: no run time yet, 30 min on any machine assumed")
-                minutes = {machine.name: [30.0] for machine in self.machines}
+                minutes = self._untimed(name)
             enough = {m: float(np.mean(v)) for m, v in minutes.items() if m not in self.down}
             bench = _BENCH_MIN["relief" if name.endswith(LanternKind.RELIEF) else "through"]
             lots = self._lots_of(jobs) or self._lots_by_size(name)
@@ -360,10 +367,19 @@ class _Facts:
         }
         return tuple(lot.name for lot in self.lots if lot.variety in varieties)
 
+    def _untimed(self, sort: str) -> dict[str, list[float]]:
+        """Return what is taken for a sort that was not timed yet, on every machine that holds its kind."""
+        kind, assumed = _kind_of(sort), self.settings.untimed_min
+        able = [machine.name for machine in self.machines if not machine.kinds or kind in machine.kinds]
+        self.assumed.append(
+            f"{sort}: no run time yet, {assumed:g} min a lantern on any machine that holds {kind}"
+        )
+        each_try = assumed * (1 - self.settings.losses.scrap)
+        return {name: [each_try] for name in able}
+
     def _lots_by_size(self, sort: str) -> tuple[str, ...]:
         """Return the lots of the kind that a size class is of, where no piece has been chosen yet."""
-        kinds = {SizeClass.ROOT: ProduceKind.TURNIP, SizeClass.GOURD: ProduceKind.GOURD}
-        kind = kinds.get(SizeClass(sort.split()[0]), ProduceKind.SQUASH)
+        kind = _kind_of(sort)
         self.assumed.append(f"{sort}: no piece chosen yet, any {kind} taken for it")
         return tuple(lot.name for lot in self.lots if lot.kind == kind)
 
