@@ -109,6 +109,7 @@ QUESTIONS: dict[str, Asked] = {
     "seasons": lambda db, season_id: queries.seasons(db),
     "season_overview": lambda db, season_id: queries.season_overview(db, season_id, now=AT),
     "wanted_nights": lambda db, season_id: queries.wanted_nights(db, season_id),
+    "nights_of": lambda db, season_id: queries.nights_of(db, season_id),
     "pieces_by_job": lambda db, season_id: queries.pieces_by_job(db, season_id, OPENING),
     "piece_numbered": lambda db, season_id: queries.piece_numbered(db, "0000"),
     "stations": lambda db, season_id: queries.stations(db, season_id),
