@@ -3,7 +3,8 @@
 from planner.optimizer.problem import ProblemError
 from planner.optimizer.reading import read_plan, read_problem
 from planner.optimizer.solve import first_plan, solve
-from planner.optimizer.verify import tier_values, verify
+from planner.optimizer.verify import verify
+from planner.optimizer.verify_tiers import tier_values
 from planner.optimizer.writing import write_plan, write_problem
 
 __all__ = [

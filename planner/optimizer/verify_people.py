@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 
-from planner.optimizer.problem import PERSON, People
+from planner.optimizer.problem import PERSON, People, Plan, PlanProblem
+from planner.optimizer.verify_rows import chosen, held_rows, place_of, resources_of
 
 
 def presence(people: tuple[People, ...]) -> dict[int, list[tuple[int, int]]]:
@@ -80,3 +82,49 @@ def _augmenting(
 
 def _can(group: People, skill: str | None) -> bool:
     return skill is None or "any" in group.skills or skill in group.skills
+
+
+def missing_people(problem: PlanProblem, plan: Plan) -> Iterator[str]:
+    """Yield the first minute at which people are missing for what is not frozen."""
+    if problem.people is None:
+        return
+    there = presence(problem.people)
+    needed, new = _needs(problem, plan)
+    present = [0] * len(problem.people)
+    need: Counter[str | None] = Counter()
+    fresh = 0
+    for minute in sorted({*there, *needed, *new}):
+        for group, count in there.get(minute, ()):
+            present[group] += count
+        need.update(needed.get(minute, {}))
+        fresh += new.get(minute, 0)
+        # What already runs in the frozen time is a fact, even where a person has gone home since.
+        if fresh <= 0:
+            continue
+        for skill, missing in unserved(problem.people, present, need):
+            words = "" if skill is None else f" who can {skill}"
+            yield f"people{words}: {missing / PERSON:g} missing at {minute}"
+            return
+
+
+def _needs(problem: PlanProblem, plan: Plan) -> tuple[dict[int, Counter[str | None]], Counter[int]]:
+    """Return by minute how the need of each skill changes, and that of rows which are not frozen."""
+    resources = resources_of(problem)
+    held = {place_of(row) for row in held_rows(problem)}
+    needed: dict[int, Counter[str | None]] = defaultdict(Counter)
+    new: Counter[int] = Counter()
+    for row, option in chosen(problem, plan):
+        run = resources[row.resource].attended if option.people is None else option.people
+        run_start, run_end = row.start_min + option.load_min, row.end_min - option.unload_min
+        for first, last, need in (
+            (row.start_min, run_start, PERSON),
+            (run_start, run_end, run),
+            (run_end, row.end_min, PERSON),
+        ):
+            if first < last and need:
+                needed[first][option.skill] += need
+                needed[last][option.skill] -= need
+                if place_of(row) not in held:
+                    new[first] += need
+                    new[last] -= need
+    return needed, new

@@ -250,7 +250,7 @@ def _tiers_in_force(problem: dict[str, Any]) -> dict[str, int]:
     """Return what the plan in force costs by the same problem, as far as its rows still have a machine."""
     from planner.optimizer import read_problem
     from planner.optimizer.problem import Plan
-    from planner.optimizer.verify import tier_values
+    from planner.optimizer.verify_tiers import tier_values
 
     read = read_problem(problem)
     options = {
