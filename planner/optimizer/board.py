@@ -295,8 +295,26 @@ class Board:
                     down = max(down, length - int(short[0]))
         return (up, down) if up else None
 
+    def _even_fit(self, work: Work, low: int, high: int, last: bool) -> int | None:
+        """Return the first or last fit of a work that needs the same from its first minute to its last."""
+        begin, end = low - self.floor.first_min, high + work.whole_min - self.floor.first_min
+        room = self.room[work.resource]
+        short = np.zeros(end - begin + 2, dtype=bool)
+        short[0] = short[-1] = True
+        if room is not None:
+            short[1:-1] = room[begin:end] < 1
+        for pool in work.pools if self.free else ():
+            short[1:-1] |= self.free[pool][begin:end] < work.parts[0][2]
+        places = short.nonzero()[0]
+        wide = (places[1:] - places[:-1] > work.whole_min).nonzero()[0]
+        if not wide.size:
+            return None
+        return low + int(places[wide[-1] + 1]) - 1 - work.whole_min if last else low + int(places[wide[0]])
+
     def first_fit(self, work: Work, low: int, high: int) -> int | None:
         """Return the first start [min] from low to high that people and room allow, None for none."""
+        if work.is_even and low < high:
+            return self._even_fit(work, low, high, last=False)
         while low <= high:
             misfit = self._misfit(work, low)
             if misfit is None:
@@ -305,6 +323,8 @@ class Board:
         return None
 
     def _last_fit(self, work: Work, low: int, high: int) -> int | None:
+        if work.is_even and low < high:
+            return self._even_fit(work, low, high, last=True)
         while low <= high:
             misfit = self._misfit(work, high)
             if misfit is None:

@@ -28,6 +28,8 @@ class Work:
     wear: tuple[tuple[int, int], ...]
     pools: tuple[int, ...] = (0,)
     """The pools of people that it draws on."""
+    is_even: bool = False
+    """Whether it needs the same people from its first minute to its last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,23 @@ class Floor:
         self.limits = [_limits(job) for job in problem.jobs]
         """For each job its limits between steps: (earlier step, later step, longest [min])."""
         self.waits_after = [_waits_after(job, self.most_waiting, self.resource_index) for job in problem.jobs]
+        self.waits = [
+            ((j, s), (j, begin))
+            for j, begins in enumerate(self.waits_after)
+            for s, begin in enumerate(begins)
+            if begin >= 0
+        ]
+        """Steps that may be waited for, each with the one at whose end the wait begins."""
+        self.holds = {
+            r: [
+                (j, hold.from_step, hold.to_step)
+                for j, job in enumerate(problem.jobs)
+                for hold in job.holds
+                if hold.resource == problem.resources[r].name
+            ]
+            for r in self.carriers
+        }
+        """For each carrier the jobs that hold it: (job, first step, last step)."""
         self.is_tied = any(job.holds or job.within_min for job in problem.jobs) or (
             any(most is not None for most in self.most_waiting)
         )
@@ -180,11 +199,13 @@ class Floor:
             (option.load_min, option.run_min, attended),
             (option.load_min + option.run_min, option.unload_min, PERSON),
         )
+        parts = tuple(part for part in spans if part[1] > 0 and part[2] > 0)
         return Work(
             key=key,
             resource=resource,
             whole_min=option.whole_min,
-            parts=tuple(part for part in spans if part[1] > 0 and part[2] > 0),
+            parts=parts,
+            is_even=option.whole_min > 0 and [part[1] for part in parts] == [option.whole_min],
             fixture=option.fixture,
             wear=tuple((self.kinds.index(name), share) for name, share in option.wear),
             pools=tuple(

@@ -115,7 +115,7 @@ def place_job(board: Board, j: int, taste: Taste, only: tuple[Work, int] | None 
     if any(key not in board.entries for key in board.floor.pinned_steps.get(j, ())):
         return False  # its pin cannot be kept, so the job stays undone
     if any((j, s) in board.entries for s in range(steps)):
-        return _place_forward(board, j)
+        return place_forward(board, j)
     if board.floor.is_chained:
         return _place_in_chain(board, j, taste)
     if steps == 1 and only is None and not board.floor.is_tied:
@@ -123,7 +123,7 @@ def place_job(board: Board, j: int, taste: Taste, only: tuple[Work, int] | None 
         return insert(board, j, lambda spot: _rank(board, j, 0, spot, taste, finish), taste.skip, taste.rng)
     if _place_around(board, j, key_step(board.floor, j), taste, only):
         return True
-    return only is None and _place_forward(board, j)
+    return only is None and place_forward(board, j)
 
 
 def _place_in_chain(board: Board, j: int, taste: Taste) -> bool:
@@ -133,7 +133,7 @@ def _place_in_chain(board: Board, j: int, taste: Taste) -> bool:
         return False
     ends = [board.entries[k, len(floor.jobs[k].steps) - 1].end_min for k in floor.before[j]]
     starts = [board.entries[k, 0].start_min for k in floor.following[j] if (k, 0) in board.entries]
-    if not _place_forward(board, j, max(ends, default=None)):
+    if not place_forward(board, j, max(ends, default=None)):
         return False
     last = (j, len(floor.jobs[j].steps) - 1)
     if board.entries[last].end_min <= min(starts, default=FAR):
@@ -280,8 +280,18 @@ def _after(board: Board, j: int, step: int) -> Spot | None:
     )
 
 
-def _place_forward(board: Board, j: int, low: int | None = None) -> bool:
-    """Place the steps from the first on, each at its earliest end; a wait that gets too long pushes back."""
+def place_forward(board: Board, j: int, low: int | None = None) -> bool:
+    """Place the steps from the first on, each at its earliest end; a wait that gets too long pushes back.
+
+    Parameters
+    ----------
+    board : Board
+        Is changed where all steps find a place [-].
+    j : int
+        The job's index [-].
+    low : int, optional
+        The first step starts no sooner [min].
+    """
     floor = board.floor
     job = floor.jobs[j]
     not_before = [floor.earliest_start(j, s) for s in range(len(job.steps))]
@@ -359,24 +369,30 @@ def _earliest(board: Board, j: int, step: int, low: int) -> Spot | None:
 # --- all jobs -----------------------------------------------------------------------------------
 
 
-def greedy(floor: Floor) -> Board:
+def greedy(floor: Floor, going: Callable[[], bool] = lambda: True) -> Board:
     """Return the best of several plans, each made by placing jobs one after the other.
 
     Parameters
     ----------
     floor : Floor
         The problem in numbers [-].
+    going : Callable
+        Asked before each plan but the first; False ends it with the best so far [-].
     """
     begin = fixed_board(floor)
     best: tuple[Cost, Board] | None = None
     quick: tuple[Order, ...] = (_by_due, _by_release)
     for order in quick:
+        if best is not None and not going():
+            return best[1]
         board = shift_late(_forward(begin, order(floor)))
         if best is None or cost_of(board) < best[0]:
             best = cost_of(board), board
     if len(floor.jobs) > MANY:
         return best[1] if best else begin
     for order, taste in _orders(floor):
+        if best is not None and not going():
+            return best[1]
         board = begin.copy()
         missing = [j for j in order(floor) if not is_done(board, j) and not place_job(board, j, taste)]
         for _ in range(len(missing) if floor.is_chained else 1):
@@ -397,7 +413,7 @@ def _forward(begin: Board, order: list[int]) -> Board:
         if is_done(board, j) or board.floor.pinned_steps.get(j) or board.floor.is_chained:
             continue
         if len(board.floor.work[j]) > 1 or (j, 0) in board.entries:
-            _place_forward(board, j)
+            place_forward(board, j)
             continue
         spot = _earliest(board, j, 0, board.floor.earliest_start(j, 0))
         if spot is not None and not board.floor.is_tied:

@@ -9,7 +9,13 @@ from time import monotonic
 
 import numpy as np
 
-from planner.optimizer.around import around_cuts, cuts_alone, has_more_steps
+from planner.optimizer.around import (
+    around_cuts,
+    cut_sooner,
+    cuts_alone,
+    has_more_steps,
+    in_order_of_cuts,
+)
 from planner.optimizer.board import Board
 from planner.optimizer.bound import lower_bounds
 from planner.optimizer.days import is_shareable, share_days
@@ -23,7 +29,8 @@ from planner.optimizer.model import Effort
 from planner.optimizer.orders import JUDGED, Settled, is_able, settle
 from planner.optimizer.problem import Plan, PlanProblem, Tier
 from planner.optimizer.relaxed import by_shares, fits
-from planner.optimizer.verify import tier_values, verify
+from planner.optimizer.verify import verify
+from planner.optimizer.verify_tiers import tier_values
 from planner.optimizer.why import why
 
 Report = Callable[[int, int, str], None]
@@ -32,13 +39,15 @@ Stop = Callable[[], bool]
 TINY, SMALL = 1000, 3500
 """So many possible pairs of steps on one resource are left to the exact model alone, or as the last means."""
 FREE_JOBS = 14
-POLISHED_SETTLED, POLISHED_SMALL, POLISHED, POLISHED_MANY = 0.92, 0.5, 0.75, 0.65
+POLISHED_SETTLED, POLISHED_SMALL, POLISHED, POLISHED_MANY, POLISHED_STEPS = 0.92, 0.5, 0.75, 0.65, 0.85
 """Share of the time that goes into better plans; the rest is for what no plan can go below."""
 SHARED, IMPROVED, SETTLED = 0.65, 0.05, 0.85
 """For few jobs: until then they are shared out over the days; if that proves nothing, the plan is improved
 for so long, and until then the best order in every open time is looked for."""
-FEW, STEPS_A_SECOND, CUTS_TRIED, CUTS_SHARE = 40, 60, 3, 0.08
-"""With more steps than the cut: every order for few jobs or with time enough; slices of planning cuts."""
+FEW, GREEDY = 40, 0.4
+"""With more steps than the cut: every order of placing, for few jobs or with hands to spare, until then."""
+CUTS_TRIED, CUTS_ENOUGH, CUTS_SHARE, CUTS_UNTIL = 8, 3, 0.05, 0.45
+"""How often cuts are planned alone, at least if nothing is undone, each time for so long, until then."""
 ROUNDS = 40
 """Rounds of improvement where the answer must be repeatable, in place of time."""
 
@@ -173,19 +182,33 @@ def _cuts_first(floor: Floor, clock: _Clock, effort: Effort) -> Board:
     """Return a plan made around the cuts, planned alone for a part of the time, or one made at once."""
     cuts = Floor(cuts_alone(floor))
     board = greedy(cuts)
-    found = [shift_late(around_cuts(floor, board))]
-    steps = sum(len(own) for own in floor.work)
-    if len(floor.jobs) <= FEW or steps <= STEPS_A_SECOND * clock.seconds:
-        found.append(greedy(floor))
+    found = [_all_steps(floor, board)]
+    if len(floor.jobs) <= FEW or not cost_of(found[0])[0]:
+        found.append(greedy(floor, clock.going(GREEDY) if clock.seconds else lambda: True))
     rng = np.random.default_rng(effort.seed)
     for _ in range(CUTS_TRIED if clock.seconds else 0):
         if effort.deterministic:
             board = improve(board, rng, lambda: not clock.stop(), ROUNDS)
+        elif not clock.going(CUTS_UNTIL)():
+            break
         else:
             until = clock.passed() + CUTS_SHARE * clock.seconds
             board = improve(board, rng, lambda until=until: clock.passed() < until and not clock.stop())  # type: ignore[misc]
-        found.append(shift_late(around_cuts(floor, board)))
+        found.append(_all_steps(floor, board))
+        if not cost_of(found[-1])[0] and len(found) > CUTS_ENOUGH:
+            break
+        sooner = cut_sooner(floor, board, found[-1])
+        if sooner is not board.floor.problem:
+            board = greedy(Floor(sooner))
     return min(found, key=cost_of)
+
+
+def _all_steps(floor: Floor, cuts: Board) -> Board:
+    """Return a plan of all steps from one of the cuts; with hands to spare each cut may stay where it is."""
+    board = shift_late(in_order_of_cuts(floor, cuts))
+    if all(is_done(board, j) for j in range(len(floor.jobs))):
+        board = min(board, shift_late(around_cuts(floor, cuts)), key=cost_of)
+    return board
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,6 +326,8 @@ def _started(floor: Floor, first: Board, clock: _Clock, effort: Effort, is_begun
     """Return the best of several beginnings, each made a little better."""
     if floor.published:  # what is published is the beginning; anything made anew would move too much
         return first
+    if has_more_steps(floor):  # sharing out knows the cuts alone, and has been tried
+        return first
     starts = by_shares(floor, 0.3 * effort.seconds, lambda: not clock.stop()) if fits(floor) else []
     if len(floor.jobs) <= MANY and not clock.stop():
         share = 0.15 * (effort.seconds if effort.deterministic else clock.left())
@@ -342,7 +367,9 @@ def _polish(floor: Floor, board: Board, clock: _Clock, effort: Effort) -> Board:
     """Take turns: many quick rounds of taking out and placing anew, and exact repair of a few open times."""
     rng = np.random.default_rng(effort.seed)
     share = POLISHED if len(floor.jobs) <= MANY else POLISHED_MANY
-    if _is_small(floor):
+    if has_more_steps(floor):
+        share = POLISHED_STEPS
+    elif _is_small(floor):
         share = POLISHED_SETTLED if is_able(floor) else POLISHED_SMALL
     places = _places(floor, rng)
     rounds = 0
@@ -356,7 +383,7 @@ def _polish(floor: Floor, board: Board, clock: _Clock, effort: Effort) -> Board:
             board = improve(board, rng, lambda until=until: clock.passed() < until and not clock.stop())  # type: ignore[misc]
         if clock.stop() or (effort.deterministic and rounds > ROUNDS // 10):
             break
-        if len(floor.jobs) <= MANY:
+        if len(floor.jobs) <= MANY and not (has_more_steps(floor) and any(cost_of(board)[:2])):
             board = _repaired(floor, board, next(places), clock, effort)
         clock.tell(" | ".join(f"{n} {v}" for n, v in zip(floor.tiers, cost_of(board), strict=True)))
     return board

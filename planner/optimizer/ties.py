@@ -37,36 +37,30 @@ def _in_time(board: Board, j: int) -> bool:
 
 
 def _carriers_last(board: Board) -> bool:
-    floor = board.floor
-    for r in floor.carriers:
-        name = floor.problem.resources[r].name
+    floor, entries = board.floor, board.entries
+    for r, holds in floor.holds.items():
         old: list[Interval] = []
         new: list[Interval] = []
-        for j, job in enumerate(floor.jobs):
-            for hold in job.holds:
-                if hold.resource == name and (j, hold.from_step) in board.entries:
-                    steps = range(hold.from_step, hold.to_step + 1)
-                    there = [board.entries[j, s] for s in steps if (j, s) in board.entries]
-                    span = there[0].start_min, max(entry.end_min for entry in there)
-                    (old if all(entry.held for entry in there) else new).append(span)
+        for j, first, last in holds:
+            begin = entries.get((j, first))
+            if begin is not None:
+                there = [entry for s in range(first, last + 1) if (entry := entries.get((j, s))) is not None]
+                span = begin.start_min, max(entry.end_min for entry in there)
+                (old if all(entry.held for entry in there) else new).append(span)
         if not _fit(old, new, floor.problem.resources[r].capacity):
             return False
     return True
 
 
 def _few_wait(board: Board) -> bool:
-    floor = board.floor
-    if not any(most is not None for most in floor.most_waiting):
-        return True
+    floor, entries = board.floor, board.entries
     old: dict[int, list[Interval]] = {}
     new: dict[int, list[Interval]] = {}
-    for j, begins in enumerate(floor.waits_after):
-        for s, begin in enumerate(begins):
-            entry, before = board.entries.get((j, s)), board.entries.get((j, begin))
-            if begin < 0 or entry is None or before is None:
-                continue
-            if floor.most_waiting[entry.work.resource] is None or before.end_min >= entry.start_min:
-                continue
+    for key, first in floor.waits:
+        entry, before = entries.get(key), entries.get(first)
+        if entry is None or before is None or before.end_min >= entry.start_min:
+            continue
+        if floor.most_waiting[entry.work.resource] is not None:
             kind = old if entry.held and before.held else new
             kind.setdefault(entry.work.resource, []).append((before.end_min, entry.start_min))
     return all(_fit(old.get(r, []), spans, floor.most_waiting[r] or 0) for r, spans in new.items())

@@ -22,6 +22,7 @@ import numpy as np
 from planner.optimizer import read_problem, solve, tier_values, verify
 from planner.optimizer.board import Board
 from planner.optimizer.floor import Floor
+from planner.optimizer.greedy import place_forward
 from planner.optimizer.problem import Plan, PlanProblem
 from planner.optimizer.solve import first_plan
 from planner.schedule.life import LifeModel
@@ -321,8 +322,14 @@ def _beside(size: str, instance: int, seconds: float) -> dict[str, Any]:
 
 
 def _planned(size: str, instance: int, seed: int, seconds: float) -> dict[str, Any]:
-    problem = _posed(size, instance)
+    return _solved(_posed(size, instance), seed, seconds)
+
+
+def _solved(problem: PlanProblem, seed: int, seconds: float) -> dict[str, Any]:
+    """Return what a plan costs, what is proven, and the time it took on the clock and of a processor."""
+    begin = time.process_time()
     plan = solve(problem, seconds=seconds, workers=2, seed=seed)
+    processor_s = time.process_time() - begin
     breaches = verify(problem, plan)
     assert not breaches, breaches
     values = {name: plan.tiers[name].value for name in FIRST_THREE}
@@ -331,6 +338,7 @@ def _planned(size: str, instance: int, seed: int, seconds: float) -> dict[str, A
         "bounds": [plan.tiers[name].bound for name in FIRST_THREE],
         "proven": all(plan.tiers[name].status == "proven best" for name in FIRST_THREE),
         "seconds": plan.seconds,
+        "processor_s": round(processor_s, 2),
     }
 
 
@@ -353,7 +361,8 @@ def _print_row(size: str, rows: list[dict[str, Any]]) -> None:
         f"{size:<13} {mid(lambda r: r['first_s']):7.2f} {mid(lambda r: r['first_undone']):7g} {undone:7g} "
         f"{late:5g} {nights:7g} {mid(lambda r: r['bounds'][2]):9g} {gap:6.1%} {bar:>6}  "
         f"{words('earliest_due'):>14} {words('least_loaded'):>16} {words('one_shot'):>14}   "
-        f"in {mid(lambda r: r['seconds']):.1f} s, {len(rows)} plans, {sum(r['proven'] for r in rows)} "
+        f"in {mid(lambda r: r['seconds']):.1f} s, {mid(lambda r: r['processor_s']):.1f} s of a processor, "
+        f"{len(rows)} plans, {sum(r['proven'] for r in rows)} "
         "proven; "
         f"worst: {max(r['values'][0] for r in rows)} undone, {max(r['values'][1] for r in rows)} late, gap "
         f"{max(r['values'][2] / max(1, r['bounds'][2]) - 1 for r in rows):.1%}; "
@@ -424,24 +433,35 @@ def _moves(problem: PlanProblem, plan: Plan, hit: set[str], frozen_min: int) -> 
     )
 
 
-def benches(sizes: list[str]) -> None:
-    """Print what becomes of plans with bench steps, seven steps a lantern."""
+def benches(sizes: list[str], instances: int, seeds: int, seconds: dict[str, float], kept: Kept) -> None:
+    """Print what becomes of plans with bench steps, seven steps a lantern, beside two rules of dispatch."""
     for size in sizes:
-        jobs, machines, days, seconds = SIZES[size]
-        problem = read_problem(with_benches(pose(jobs, machines, days, 1000 * jobs)))
-        began = time.perf_counter()
-        first = first_plan(problem)
-        first_s = time.perf_counter() - began
-        plan = solve(problem, seconds=seconds, workers=2)
-        assert not verify(problem, plan)
-        told = ", ".join(
-            f"{name} {first.tiers[name].value} then {tier.value}, at least {tier.bound}"
-            for name, tier in plan.tiers.items()
-            if name in FIRST_THREE
-        )
-        print(
-            f"with bench steps, {size}: first in {first_s:.1f} s; in {plan.seconds:.1f} s: {told}", flush=True
-        )
+        for instance in range(instances):
+            for seed in range(seeds):
+                name = f"{size} benches {instance} {seed} {seconds[size]:g}"
+                row = kept.row(name, partial(_with_benches, size, instance, seed, seconds[size]))
+                print(
+                    f"with bench steps, {size}, instance {instance}, seed {seed}: undone/late/nights "
+                    f"{row['values']}, at least {row['bounds']}; by due time {row['earliest_due']}, as it "
+                    f"comes in {row['as_it_comes']}; {row['seconds']:.1f} s for {seconds[size]:g} asked, "
+                    f"{row['processor_s']:.1f} s of a processor; never worse than a rule: "
+                    f"{all(row['values'][:2] <= row[rule][:2] for rule in ('earliest_due', 'as_it_comes'))}",
+                    flush=True,
+                )
+
+
+def _with_benches(size: str, instance: int, seed: int, seconds: float) -> dict[str, Any]:
+    jobs, machines, days, _ = SIZES[size]
+    problem = read_problem(with_benches(pose(jobs, machines, days, 1000 * jobs + instance)))
+    floor = Floor(problem)
+    due = {j: (job.due_min or 0, job.release_min, j) for j, job in enumerate(floor.jobs)}
+    row = _solved(problem, seed, seconds)
+    for rule, order in (("earliest_due", due.__getitem__), ("as_it_comes", lambda j: due[j][1:])):
+        board = Board(floor)
+        for j in sorted(due, key=order):
+            place_forward(board, j)
+        row[rule] = _three(values_of(problem, board))
+    return row
 
 
 def slack() -> None:
@@ -495,10 +515,7 @@ def main(arguments: list[str]) -> int:
     if chosen.quick:
         chosen.instances = chosen.seeds = 1
     sizes = chosen.sizes if chosen.sizes is not None else list(SIZES)[: 3 if chosen.quick else None]
-    if chosen.benches:
-        benches(sizes)
-        return 0
-    if not chosen.table:
+    if not (chosen.table or chosen.benches):
         forecasts()
         slack()
         breakdown(10.0, 1 if chosen.quick else 3)
@@ -506,5 +523,8 @@ def main(arguments: list[str]) -> int:
     if chosen.stretch:
         sizes = [size for size in sizes if size in STRETCH_S]
         seconds = {size: chosen.share * STRETCH_S[size] for size in sizes}
+    if chosen.benches:
+        benches(sizes, chosen.instances, chosen.seeds, seconds, Kept(chosen.kept))
+        return 0
     plans(sizes, chosen.instances, chosen.seeds, seconds, Kept(chosen.kept))
     return 0
