@@ -34,6 +34,7 @@ def fits_in_some_order(duties, fitted, first):
 
 @pytest.mark.parametrize("seed", range(40))
 def test_sets_of_jobs_agree_with_all_orders(seed):
+    """The same answer as every order, and of a clash nothing can be left out."""
     rng = random.Random(seed)
     duties = [
         Duty(rng.choice(SORTS), rng.randint(3, 9), rng.choice([0, 0, 2]), rng.choice([0, 0, 12]), 40)

@@ -62,6 +62,7 @@ def test_the_hand_before_the_cut_never_waits():
 
 
 def test_machines_open_one_after_the_other_where_one_hand_serves_them():
+    """Each piece takes the one hand 16 min, so that the third machine has none before 48."""
     problem = read_problem(one_hand(3))
     alone = cuts_alone(Floor(problem))
     assert [resource.open[0][0] for resource in alone.resources[:3]] == [16, 32, 48]
@@ -85,6 +86,7 @@ def test_what_finds_no_place_on_its_day_is_cut_a_day_sooner():
 
 @pytest.mark.parametrize("seed", range(30))
 def test_a_fit_for_even_work_is_the_one_that_trying_every_minute_finds(seed):
+    """First and last start in a range, with holes by chance in the room and in the people."""
     rng = np.random.default_rng(seed)
     board = Board(Floor(read_problem(one_hand(1))))
     work = board.floor.work[0][0][0]
