@@ -313,7 +313,10 @@ REFUSED = {
     "mask in css": (svg("<style>.a{mask:url(#m)}</style>"), "mask"),
     "dashes": (svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="2 x"/>'), "has dashes"),
     "dashes below 0": (svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="2 -1"/>'), "none below 0"),
-    "too many dashes": (svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="1e-5 1e-5"/>'), "outlines as filled shapes"),
+    "too many dashes": (
+        svg('<path d="M0 0H9" stroke="#000" stroke-dasharray="1e-5 1e-5"/>'),
+        "outlines as filled shapes",
+    ),
     "pen": (svg('<path d="M0 0H9" stroke="#000" stroke-linejoin="arcs"/>'), '"arcs"'),
     "hair": (svg('<path d="M0 0H9" stroke="#000" vector-effect="non-scaling-stroke"/>'), "does not scale"),
     "clip by box": (
