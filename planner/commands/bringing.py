@@ -58,6 +58,7 @@ def enter(
 
     from engine.errors import BadInput
     from engine.files import text_of
+    from planner.database.migrate import upgrade
     from planner.database.session import session_factory, unit_of_work
     from planner.errors import PlannerError, Refused
     from planner.services import entering
@@ -72,6 +73,7 @@ def enter(
         if file is None or not by.strip():
             raise Refused(f"{'a table' if file is None else '--by'} is missing: enter {sheet} FILE --by NAME")
         settings = settings_in(folder)
+        upgrade(settings.database_url)
         text = text_of(file.read_bytes(), file.name)
         with unit_of_work(session_factory(settings.database_url)) as db:
             line = season_named(db, season)

@@ -8,18 +8,17 @@ import pytest
 from click.testing import CliRunner, Result
 
 from planner.cli import main
-from planner.database.migrate import upgrade
 from seed_demo.fleet import machine_files
 
 
 @pytest.fixture
 def house(tmp_path: Path) -> Path:
-    """A folder with an empty database."""
-    upgrade(f"sqlite:///{tmp_path / 'lanternwright.db'}")
-    return tmp_path
+    """A folder that is not there yet; the first table makes its database."""
+    return tmp_path / "house"
 
 
 def _run(house: Path, sheet: str, text: str, *more: str) -> Result:
+    house.mkdir(exist_ok=True)
     table = house / f"{sheet}.csv"
     table.write_text(text)
     return CliRunner().invoke(
@@ -67,6 +66,7 @@ def test_refused_in_one_line(house: Path, sheet: str, text: str, more: tuple[str
 
 def test_who_must_be_said(house: Path) -> None:
     """A table without a name of who enters it is refused."""
+    house.mkdir()
     table = house / "lots.csv"
     table.write_text("name\n")
     told = CliRunner().invoke(main, ["enter", "lots", str(table), "--folder", str(house)])
