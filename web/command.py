@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import click
+from flask import Flask
 from sqlalchemy import func, select
 
 from planner.config import Settings, settings_in
@@ -47,16 +48,19 @@ def serve_beside(settings: Settings, port: int, clock: Callable[[], datetime] | 
             f"port {port} is taken ({error.strerror}); name another one with --port"
         ) from error
     threading.Thread(target=server.run, daemon=True).start()
-    threading.Thread(target=_read_ahead, daemon=True).start()
+    threading.Thread(target=read_ahead, args=(app,), daemon=True).start()
     threading.Thread(target=_keep_worker, args=(settings, clock), daemon=True).start()
     return f"http://{_HOST}:{port}/"
 
 
-def _read_ahead() -> None:
-    """Load what the first round picture needs, so that nobody waits for it."""
-    from planner.services.trying import read_ahead
+def read_ahead(app: Flask) -> None:
+    """Load what the first page, round picture and review need, so that nobody waits for it."""
+    from planner.services import learning, trying
 
-    read_ahead()
+    for name in app.jinja_env.list_templates():
+        app.jinja_env.get_template(name)
+    learning.rate("first", 1, 2)  # its library loads slowly
+    trying.read_ahead()
 
 
 def _wall_clock() -> datetime:

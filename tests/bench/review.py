@@ -9,11 +9,13 @@ wall clock and the processor's time of each, which on a shared machine is less, 
 from __future__ import annotations
 
 import argparse
+import gc
 import tempfile
 import time
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock_time
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from sqlalchemy import insert
@@ -24,6 +26,7 @@ from planner.database import migrate, tables
 from planner.database.session import reading, session_factory, unit_of_work
 from planner.services import review
 from web import create_app
+from web.command import read_ahead
 
 FIRST = datetime(2026, 10, 1, 5, 0, tzinfo=UTC)
 SAID: dict[str, Any] = {"recorded_at": FIRST, "recorded_by": "bench"}
@@ -162,6 +165,8 @@ def main(arguments: list[str]) -> int:
             clock=lambda: FIRST + timedelta(days=DAYS),
             demo=True,
         )
+        read_ahead(app)  # as the server does when it begins
+        gc.collect()  # what the filling left behind is no part of a look
         client = app.test_client()
         page = f"/review?from={FIRST.date()}&to={FIRST.date() + timedelta(days=DAYS)}"
         walls, cpus = [], []
@@ -183,7 +188,8 @@ def main(arguments: list[str]) -> int:
         factory.kw["bind"].dispose()
     print(f"{found.whole.tally.made} runs judged, {len(answer.data) / 1000:.0f} kB page")
     print(
-        f"page: wall {min(walls):.2f} to {max(walls):.2f} s, processor {min(cpus):.2f} to {max(cpus):.2f} s; bar {BAR_S} s"
+        f"page: first look {walls[0]:.2f} s ({cpus[0]:.2f} s of a processor), then {min(walls[1:]):.2f} to "
+        f"{max(walls[1:]):.2f} s ({min(cpus[1:]):.2f} to {max(cpus[1:]):.2f}); bar of the median {BAR_S} s"
     )
     print(f"of a processor: gathered in {gathered:.2f} s, judged in {judged:.2f} s")
-    return 0 if min(walls) <= BAR_S else 1
+    return 0 if median(walls) <= BAR_S else 1
