@@ -76,14 +76,14 @@ def one(sheet_name: str) -> ResponseReturnValue:
     """Enter one row, out of the form."""
     shown = _allowed(sheet_name)
     row = {column.name: request.form.get(column.name, "") for column in shown.columns}
-    brought = {}
+    uploads = []
     for column in shown.columns:
         upload = request.files.get(column.name)
         if column.holds is Holds.FILE and upload and upload.filename:
             row[column.name] = upload.filename
-            brought[upload.filename] = upload.read()
+            uploads.append(upload)
     with writing_db() as db:
-        words = enter_rows(db, shown.name, [row], brought)
+        words = enter_rows(db, shown.name, [row], _contents(uploads))
     flash(words[0])
     return redirect(url_for("enter.sheet", sheet_name=shown.name))
 
@@ -159,7 +159,14 @@ def _allowed(sheet_name: str) -> Sheet:
 
 
 def _contents(uploads: Iterable[FileStorage]) -> dict[str, bytes]:
-    return {upload.filename: upload.read() for upload in uploads if upload.filename}
+    """Return the files by name; two of one name would stand for each other, so they are refused."""
+    brought: dict[str, bytes] = {}
+    for upload in uploads:
+        if upload.filename in brought:
+            raise Refused(f"two files are called {upload.filename[:60]!r}; give each a name of its own")
+        if upload.filename:
+            brought[upload.filename] = upload.read()
+    return brought
 
 
 def _among(brought: Mapping[str, bytes]) -> Callable[[str], bytes]:

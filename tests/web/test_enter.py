@@ -93,6 +93,16 @@ def test_refused_in_words(client: Any, address: str, form: dict[str, str], statu
     assert words in told.get_data(as_text=True)
 
 
+def test_two_files_of_one_name(client: Any) -> None:
+    """Touches and walls that bear one name could be taken for each other: refused, nothing kept."""
+    told = _post(
+        client, "/enter/pieces", number="1", lot="A-1", diameter_mm="280", height_mm="250",
+        walls=(io.BytesIO(b"a"), "piece.csv"), touches=(io.BytesIO(b"b"), "piece.csv"),
+    )  # fmt: skip
+    assert told.status_code == 422
+    assert "wo files are called" in told.get_data(as_text=True)
+
+
 def test_a_row_in_a_strange_encoding(client: Any) -> None:
     """A table that is no UTF-8 names its line."""
     told = _post(client, "/enter/lots/table", table=(io.BytesIO(b"name,variety\n\xff\xfe,x\n"), "lots.csv"))
